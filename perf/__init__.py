@@ -1,0 +1,1 @@
+"""Measurements, printed as tables; ratios within one run, never timed tests."""

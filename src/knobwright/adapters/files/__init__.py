@@ -1,0 +1,1 @@
+"""Leaflets, sheets and results on disk."""

@@ -1,0 +1,32 @@
+"""The commands of ``knobwright``, one file each.
+
+To add a command, write ``cli/commands/<verb>.py`` with a click command called ``command``, and add a row
+to :data:`COMMANDS`; its module is imported only when it is called or its own help is asked for.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class CommandRow(NamedTuple):
+    """A command: its verb, the module below ``cli/commands`` and one line of help."""
+
+    name: str
+    module: str
+    words: str
+
+
+COMMANDS: dict[str, CommandRow] = {
+    row.name: row
+    for row in (
+        CommandRow("draft", "draft", "Draft a sheet from a maker's leaflet."),
+        CommandRow("answer", "answer", "Answer the open questions of a sheet."),
+        CommandRow("check", "check", "Check a sheet: every fault and open question with its line."),
+        CommandRow("params", "params", "List the parameters of a sheet."),
+        CommandRow("bytes", "bytes_", "Work out the bytes that set parameters."),
+        CommandRow("explain", "explain", "Say in words what bytes or a line template mean."),
+        CommandRow("demo", "demo", "Go the whole way on an invented module, no hardware needed."),
+        CommandRow("completion", "completion", "Print the completion script for a shell."),
+    )
+}

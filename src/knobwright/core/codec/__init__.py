@@ -1,0 +1,1 @@
+"""A sheet compiled once into a plan that encodes and decodes."""

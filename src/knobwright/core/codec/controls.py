@@ -1,0 +1,319 @@
+"""Control changes on the way in: selections of RPN and NRPN, data entry, pairs, steps.
+
+MIDI 1.0 Detailed Specification 4.2.1 p.17: either selector byte may come first, a receiver waits for
+both but copes later with one alone, a newly selected parameter keeps its value until data come. Null
+(7F 7F) shuts data entry off until a new number is chosen (RPN table 3a of 2020). RP-018: a step moves
+the low half where there is one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from knobwright.core.codec.events import Event, Part, Setting, Unexplained
+from knobwright.core.codec.match import (
+    DATA_HIGH,
+    DATA_LOW,
+    DECREMENT,
+    INCREMENT,
+    NULL,
+    SELECTORS,
+    Entry,
+    Matchers,
+)
+from knobwright.core.codec.settings import bits_of, raw_of, setting
+from knobwright.core.interfaces import Lookup
+from knobwright.core.sheet import words as w
+from knobwright.core.sheet.records import Parameter
+
+#: (kind, high, low) of what is selected.
+Selection = tuple[str, int, int]
+
+
+def _once(settings: list[Setting]) -> list[Setting]:
+    """Return the settings without those that another route gives too."""
+    kept: dict[tuple[object, ...], Setting] = {}
+    for s in settings:
+        kept.setdefault((s.key, s.value, s.channel, s.note, s.implied), s)
+    return list(kept.values())
+
+
+class _Selected:
+    """The selection of one source on one channel."""
+
+    __slots__ = ("active", "numbers")
+
+    def __init__(self) -> None:
+        self.numbers: dict[str, list[int | None]] = {}
+        self.active: str | None = None
+
+    def choose(self, kind: str, half: int, number: int) -> None:
+        pair = self.numbers.setdefault(kind, [None, None])
+        pair[half] = number
+        self.active = kind
+        if tuple(pair) == NULL:
+            self.numbers.clear()
+            self.active = None
+
+    @property
+    def selection(self) -> Selection | None:
+        if self.active is None:
+            return None
+        high, low = self.numbers[self.active]
+        return None if high is None or low is None else (self.active, high, low)
+
+
+class Controls:
+    """Follows the control changes of every source; what was sent to the module is held per channel."""
+
+    def __init__(
+        self, matchers: Matchers, parameters: Mapping[str, Parameter], current: Lookup | None
+    ) -> None:
+        self._matchers = matchers
+        self._parameters = parameters
+        self._current = current
+        self._selected: dict[tuple[int, int], _Selected] = {}
+        # What came last for (nibble, selection, controller): the module's side, whatever the source.
+        self._held: dict[tuple[int, Selection | None], dict[int, int]] = {}
+
+    def selection(self, source: int, nibble: int) -> Selection | None:
+        """Return what a source has selected on a channel (0 to 15)."""
+        chosen = self._selected.get((source, nibble))
+        return chosen.selection if chosen else None
+
+    def forget(self) -> None:
+        """Forget all selections and halves: the module was switched off or reset."""
+        self._selected.clear()
+        self._held.clear()
+
+    def select(self, message: bytes, source: int) -> list[Event]:
+        """Take a selector byte; a line without data (an action) is complete with its selection."""
+        kind, half = SELECTORS[message[1]]
+        nibble = message[0] & 0x0F
+        chosen = self._selected.setdefault((source, nibble), _Selected())
+        chosen.choose(kind, half, message[2])
+        selection = chosen.selection
+        pair = chosen.numbers.get(kind)
+        null_key = (kind, *NULL)
+        if pair is None:
+            actions = self._entries(null_key, nibble, None)
+        else:
+            actions = self._entries(selection, nibble, None) if selection else []
+        done = [
+            Setting(e.target.name, 0, e.channels[nibble] or None, e.note, e.target.route)
+            for e in actions
+        ]
+        side = "high" if half == 0 else "low"
+        words = f"{kind} null" if pair is None else f"selects {kind} ({side} number {message[2]})"
+        return [*done] if done else [Part(words, channel=nibble + 1)]
+
+    def data(self, message: bytes, source: int) -> list[Event]:
+        """Take data entry (6, 38) or a step (96, 97)."""
+        nibble, number = message[0] & 0x0F, message[1]
+        selection = self.selection(source, nibble)
+        if selection is None:
+            chosen = self._selected.get((source, nibble))
+            why = (
+                "only half of the number is selected"
+                if chosen is not None and chosen.active is not None
+                else "nothing is selected on its channel"
+            )
+            return [Unexplained(message, f"it is data for a selected parameter, and {why}")]
+        entries = self._entries(selection, nibble, number)
+        if not entries and number in (INCREMENT, DECREMENT):
+            return self._step(message, selection, nibble)
+        if not entries:
+            kind, high, low = selection
+            known = self._matchers.selected.get(selection)
+            reason = (
+                f"{known[0].target.name} takes no data by controller {number}"
+                if known
+                else f"the sheet has no {kind} {high:02X} {low:02X} (hex) on this channel"
+            )
+            self._hold(nibble, selection, number, message[2], [])
+            return [Unexplained(message, reason)]
+        return self._take(message, entries, nibble, selection)
+
+    def plain(self, message: bytes) -> list[Event] | None:
+        """Take a control change that is a line of its own; ``None`` where no line has it."""
+        nibble, number = message[0] & 0x0F, message[1]
+        found = self._matchers.plain.get(number, ())
+        entries = [entry for entry in found if entry.channels[nibble] >= 0]
+        return self._take(message, entries, nibble, None) if entries else None
+
+    def _entries(
+        self, selection: Selection | None, nibble: int, number: int | None
+    ) -> list[Entry]:
+        if selection is None:
+            return []
+        found = self._matchers.selected.get(selection, ())
+        here = [entry for entry in found if entry.channels[nibble] >= 0]
+        if number is None:
+            return [entry for entry in here if not entry.data]
+        return [entry for entry in here if any(n == number for n, _ in entry.data)]
+
+    def _hold(
+        self, nibble: int, selection: Selection | None, number: int, byte: int, entries: list[Entry]
+    ) -> dict[int, int]:
+        held = self._held.setdefault((nibble, selection), {})
+        held[number] = byte
+        if any(entry.goes_on(number) for entry in entries):
+            held[number + 32] = 0
+        return held
+
+    def _take(
+        self, message: bytes, entries: list[Entry], nibble: int, selection: Selection | None
+    ) -> list[Event]:
+        number = message[1]
+        held = self._hold(nibble, selection, number, message[2], entries)
+        events: list[Event] = []
+        for entry in entries:
+            for event in self._complete(entry, number, held, nibble, message):
+                if event not in events:
+                    events.append(event)
+        settled = _once([event for event in events if isinstance(event, Setting)])
+        if settled:
+            refused = [event for event in events if isinstance(event, Unexplained)]
+            return [*settled, *refused]
+        names = ", ".join(dict.fromkeys(entry.target.name for entry in entries))
+        return events or [Part(f"part of {names}", entries[0].target.name, nibble + 1)]
+
+    def _complete(
+        self, entry: Entry, number: int, held: dict[int, int], nibble: int, message: bytes
+    ) -> Iterator[Event]:
+        """Yield what is complete with this byte: the target's value and others in its line."""
+        channel = entry.channels[nibble] or None
+        for n, cell in entry.data:
+            if cell.kind == w.FIXED and n == number and message[2] != cell.fixed:
+                yield Unexplained(
+                    message, f"{entry.target.name} wants {cell.fixed:02X} here, not {message[2]:02X}"
+                )
+                return
+        names = dict.fromkeys(cell.name for _, cell in entry.data if cell.kind != w.FIXED)
+        if not names:
+            yield from self._action(entry, number, held, channel)
+            return
+        for name in names:
+            cells = [(n, c) for n, c in entry.data if c.kind != w.FIXED and c.name == name]
+            if any(n == number for n, _ in cells) or self._cleared(entry, number, cells):
+                yield self._value(entry, name, cells, number, held, channel, message)
+
+    @staticmethod
+    def _cleared(entry: Entry, number: int, cells: list[tuple[int, w.Cell]]) -> bool:
+        """Return whether a high half that came has cleared all of these cells."""
+        return entry.goes_on(number) and all(n == number + 32 for n, _ in cells)
+
+    def _action(
+        self, entry: Entry, number: int, held: dict[int, int], channel: int | None
+    ) -> Iterator[Event]:
+        complete = all(held.get(n) == cell.fixed for n, cell in entry.data)
+        if number == entry.data[-1][0] and complete:
+            yield Setting(entry.target.name, 0, channel, entry.note, entry.target.route)
+        else:
+            yield Part(f"part of {entry.target.name}", entry.target.name, channel)
+
+    def _value(
+        self,
+        entry: Entry,
+        name: str,
+        cells: list[tuple[int, w.Cell]],
+        number: int,
+        held: dict[int, int],
+        channel: int | None,
+        message: bytes,
+    ) -> Event:
+        own = entry.target.parameter
+        assert own is not None
+        parameter = self._parameters[name] if name else own
+        implied = all(n != number for n, _ in cells)
+        if not implied and number != cells[-1][0]:
+            return Part(f"first part of {parameter.key}", parameter.key, channel)
+        at = channel if "channel" in parameter.per else None
+        note = entry.note if "key" in parameter.per else None
+        bits = 0
+        for n, cell in cells:
+            byte = held.get(n)
+            if byte is None:
+                byte = self._byte_now(parameter, cell, at, note)
+            if byte is None:
+                return Part(f"a part of {parameter.key}; the rest is not known", parameter.key, at)
+            if byte & cell.mask:
+                return Unexplained(message, f"{byte:02X} is too large for {parameter.key}")
+            bits |= byte << cell.low
+        route = entry.target.route if not name else 0
+        return setting(parameter, bits, at, note, route, message, implied=implied)
+
+    def _byte_now(
+        self, parameter: Parameter, cell: w.Cell, channel: int | None, note: int | None
+    ) -> int | None:
+        raw = self._current(parameter.key, channel, note) if self._current else None
+        if not isinstance(raw, int) or isinstance(raw, bool):
+            return None
+        return bits_of(parameter, raw) >> cell.low & ~cell.mask & 0xFF
+
+    def _step(self, message: bytes, selection: Selection, nibble: int) -> list[Event]:
+        """Take an increment or decrement: the last, lowest part of the line moves by one."""
+        by = 1 if message[1] == INCREMENT else -1
+        entries = [
+            *self._entries(selection, nibble, DATA_LOW),
+            *self._entries(selection, nibble, DATA_HIGH),
+        ]
+        for entry in entries:
+            wanted = DATA_LOW if any(n == DATA_LOW for n, _ in entry.data) else DATA_HIGH
+            cell = next(cell for n, cell in entry.data if n == wanted)
+            own = entry.target.parameter
+            if cell.kind == w.FIXED or own is None or own.is_action:
+                continue
+            parameter = self._parameters[cell.name] if cell.kind == w.OTHER else own
+            channel = entry.channels[nibble] if "channel" in parameter.per else None
+            note = entry.note if "key" in parameter.per else None
+            raw = self._now(parameter, entry, cell.name, nibble, selection, channel, note)
+            if raw is None:
+                reason = f"it is a step of {parameter.key}, whose value is not known"
+                return [Unexplained(message, reason)]
+            return [self._moved(parameter, entry, cell.name, raw, by, nibble, selection, note)]
+        kind, high, low = selection
+        return [Unexplained(message, f"it is a step of {kind} {high:02X} {low:02X}, not in the sheet")]
+
+    def _now(
+        self,
+        parameter: Parameter,
+        entry: Entry,
+        name: str,
+        nibble: int,
+        selection: Selection,
+        channel: int | None,
+        note: int | None,
+    ) -> int | None:
+        raw = self._current(parameter.key, channel, note) if self._current else None
+        if isinstance(raw, int):
+            return raw
+        held = self._held.get((nibble, selection), {})
+        cells = [(n, c) for n, c in entry.data if c.kind != w.FIXED and c.name == name]
+        if any(n not in held for n, _ in cells):
+            return None
+        return raw_of(parameter, sum(held[n] << c.low for n, c in cells))
+
+    def _moved(
+        self,
+        parameter: Parameter,
+        entry: Entry,
+        name: str,
+        raw: int,
+        by: int,
+        nibble: int,
+        selection: Selection,
+        note: int | None,
+    ) -> Event:
+        lowest, highest = parameter.ranges[0][0], parameter.ranges[-1][1]
+        moved = raw + by
+        while lowest < moved < highest and not parameter.allows(moved):
+            moved += by  # step over a hole
+        moved = min(max(moved, lowest), highest)
+        bits = bits_of(parameter, moved)
+        held = self._held.setdefault((nibble, selection), {})
+        for n, cell in entry.data:
+            if cell.kind != w.FIXED and cell.name == name:
+                held[n] = bits >> cell.low & ~cell.mask & 0xFF
+        channel = (entry.channels[nibble] or None) if "channel" in parameter.per else None
+        return Setting(parameter.key, moved, channel, note, entry.target.route, step=by)

@@ -1,0 +1,1 @@
+"""From a leaflet to a draft sheet with its questions."""

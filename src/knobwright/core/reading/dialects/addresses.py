@@ -1,0 +1,149 @@
+"""Address tables: ``30 05 | Hall time | 00-7F``, with the shape of the message printed once elsewhere.
+
+The shape is an exclusive message with address fields (``F0 7D dev 42 aa bb vv cs F7``); a row's address
+takes their place. A row that needs two data bytes says so, or its range does.
+"""
+
+from __future__ import annotations
+
+import re
+
+from knobwright.core.reading.context import Context
+from knobwright.core.reading.dialects.bytelines import describe
+from knobwright.core.reading.found import Found, field, slip
+from knobwright.core.reading.layout import Placed
+from knobwright.core.reading.numbers import spans
+from knobwright.core.reading.runs import whole_run
+from knobwright.core.reading.tokens import Tok
+from knobwright.core.reading.words import fold, has_word
+
+_IN_WORDS = re.compile(
+    r"\b(?:address|adresse|addr\.?|adr\.?|dirección|direccion|indirizzo|adres)\s*[:=]?\s*(?P<bytes>(?:(?:\$|0x)?[0-9A-Fa-f]"
+    r"[0-9A-Za-z][Hh]?[ ,/]{0,2}){1,4})", re.I)
+_NUMBER_WORDS = (
+    ("one", 1), ("two", 2), ("three", 3), ("four", 4), ("six", 6), ("eight", 8), ("ten", 10), ("twelve", 12),
+    ("sixteen", 16), ("ein", 1), ("zwei", 2), ("drei", 3), ("vier", 4), ("acht", 8), ("zehn", 10), ("zwolf", 12),
+    ("deux", 2), ("trois", 3), ("quatre", 4), ("huit", 8), ("dix", 10), ("douze", 12), ("dos", 2), ("tres", 3),
+    ("cuatro", 4), ("ocho", 8), ("diez", 10), ("doce", 12), ("due", 2), ("otto", 8), ("dieci", 10), ("dodici", 12),
+    ("twee", 2), ("drie", 3), ("tien", 10), ("twaalf", 12),
+)
+_N_BYTES = re.compile(r"\b(?P<n>\d{1,3}|[a-z]{2,8})\s+(?:data\s*|daten-?|wert-?)?(?:bytes?|octets?|zeichen|characters?|"
+                      r"caracteres|caracteres|caratteri|letters|ascii)\b")
+TEXT_WORDS = ("ascii", "character", "zeichen", "caracter", "caratter", "letters", "text", "name", "moji")
+
+
+def read(placed: Placed, context: Context) -> list[Found]:
+    """Return the parameter that a row of an address table sets."""
+    if not context.shapes:
+        return []
+    found = _address_cell(placed, context)
+    if found is None:
+        return []
+    address, used, shape = found
+    text = "   ".join(placed.cells)
+    cuts, at = [], 0
+    for cell in placed.cells:
+        cuts.append((at, at + len(cell)))
+        at += len(cell) + 3
+    start = cuts[used][0]
+    label, texts, prose = describe(placed, text, cuts, [(start, cuts[used][1])], context)
+    if not label or prose:
+        return []
+    toks = _fill(shape, address, _data_fields(placed, texts, context))
+    return [Found(label, placed.section, placed.row.place, placed.index, toks, texts, "address")]
+
+
+def _address_cell(placed: Placed, context: Context) -> tuple[tuple[Tok, ...], int, Found] | None:
+    """Return the bytes of the row's address, its cell and the shape that they fit."""
+    by_role = [k for k, role in enumerate(placed.roles) if role == "address" and placed.cells[k].strip()]
+    for k in by_role or range(min(2, len(placed.cells))):
+        run = whole_run(placed.cells[k])
+        if run is None:
+            continue
+        toks = tuple(t for t in run.toks)
+        if any(t.kind == "byte" and t.value > 0x7F for t in toks):
+            continue
+        shape = _shape_for(placed, len(toks), context, bool(by_role))
+        if shape is not None:
+            return toks, k, shape
+    return None
+
+
+def _shape_for(placed: Placed, n_bytes: int, context: Context, named: bool) -> Found | None:
+    """Return the nearest shape above the row whose address has as many bytes; a named column takes any."""
+    above = [f for f, _ in context.shapes if f.index <= placed.index] or [f for f, _ in context.shapes]
+    built = {id(f): b for f, b in context.shapes}
+    fitting = [f for f in above if len(built[id(f)].address_at) == n_bytes]
+    if fitting:
+        return fitting[-1]
+    return above[-1] if named and above else None
+
+
+def _fill(shape: Found, address: tuple[Tok, ...], data: list[Tok]) -> tuple[Tok, ...]:
+    """Return the shape's bytes with the address and the data fields put in."""
+    from knobwright.core.reading.messages import settle
+
+    settled, _ = settle(shape.toks, shape.base)
+    cells = [k for k, t in enumerate(settled) if k in shape_address(shape)]
+    out: list[Tok] = []
+    for k, tok in enumerate(settled):
+        if k in cells:
+            if k == cells[0]:
+                out.extend(address if len(address) == len(cells) else (*address, slip("(address)")))
+            continue
+        if data and tok.kind == "field" and _is_value_cell(shape, k):
+            out.extend(data)
+            data = []
+            continue
+        if not data and tok.kind == "field" and _is_value_cell(shape, k):
+            continue
+        out.append(tok)
+    return tuple(out)
+
+
+def shape_address(shape: Found) -> tuple[int, ...]:
+    """Return the cells of the address in a shape (kept in its ``shape`` field by the draft)."""
+    return tuple(int(n) for n in shape.shape.split("|")[0].split(",") if n)
+
+
+def _is_value_cell(shape: Found, k: int) -> bool:
+    parts = shape.shape.split("|")
+    return len(parts) > 1 and str(k) in parts[1].split(",")
+
+
+def _data_fields(placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Context) -> list[Tok]:
+    """Return the value fields that the row needs: one, two, or a run of bytes."""
+    n = _n_data(placed, texts)
+    if n > 4 or (n > 2 and _is_text(texts)):
+        return [Tok("data", f"t*{n}", 0, 0, n, "text" if _is_text(texts) else "list")]
+    if n <= 1:
+        return [field("vv")]
+    return [field("vv", "vv") for _ in range(n)]
+
+
+def _is_text(texts: tuple[tuple[str, str, str], ...]) -> bool:
+    return any(has_word(fold(t), TEXT_WORDS) for _, _, t in texts)
+
+
+def _n_data(placed: Placed, texts: tuple[tuple[str, str, str], ...]) -> int:
+    """Return how many data bytes a row says it has; 1 where it says nothing."""
+    size = placed.cell("size")
+    if size and (match := re.match(r"\s*(\d{1,3})\b", size)):
+        return int(match[1])
+    for role, _, text in texts:
+        folded = fold(text)
+        if match := _N_BYTES.search(folded):
+            number = match["n"]
+            if number.isdigit():
+                return int(number)
+            named = dict(_NUMBER_WORDS).get(number)
+            if named:
+                return named
+        if role in ("range", ""):
+            for span in spans(text, pairs=True):
+                if span.is_range and all(len(n.parts) == 2 for n in span.nums):
+                    return 2
+                if span.is_range and role == "range" and not span.is_signed and not span.is_open and max(
+                    span.values("dec")) > 127:
+                    return 2
+    return 1

@@ -1,0 +1,183 @@
+"""Byte lines: ``BnH 63H 05H 62H 12H 06H vvH``, ``F0 7D id 42 30 05 vv cs F7``, in every style of byte.
+
+A row may print two ways to one parameter in two cells; a selection without its value goes on in the
+next row that has no label of its own.
+"""
+
+from __future__ import annotations
+
+import re
+
+from knobwright.core.reading.context import Context, fixed_bytes, has_example_word
+from knobwright.core.reading.found import Found
+from knobwright.core.reading.layout import Placed, strip_mark
+from knobwright.core.reading.runs import Run, find_runs
+from knobwright.core.reading.words import header_role
+
+_NUMBERING = re.compile(r"(?:no\.?|nr\.?|#)?\s*\(?[A-Z]?-?\d{1,3}(?:[.\-]\d{1,3}){0,3}[.):]?\s*", re.I)
+_LEAD = " \t:=-–—>•*·○●,;.)"
+MAX_LABEL = 80
+
+
+def read(placed: Placed, context: Context) -> list[Found]:
+    """Return the byte lines of a row."""
+    text, cuts = joined(placed)
+    runs = [run for run in find_runs(text) if not run.is_continuation]
+    if not runs:
+        return []
+    runs = _split_routes(runs, cuts)
+    label, texts, prose = describe(placed, text, cuts, [(r.start, r.end) for r in runs], context)
+    out = []
+    for k, run in enumerate(runs):
+        out.append(
+            Found(
+                label, placed.section, placed.row.place, placed.index, run.toks, texts, "byte line",
+                route_group=k, is_prose=prose,
+            )
+        )
+    return out
+
+
+def joined(placed: Placed) -> tuple[str, list[tuple[int, int]]]:
+    """Return the row's cells as one text, and where each cell stands in it."""
+    parts: list[str] = []
+    cuts: list[tuple[int, int]] = []
+    at = 0
+    for cell in placed.cells:
+        parts.append(cell)
+        cuts.append((at, at + len(cell)))
+        at += len(cell) + 3
+    return "   ".join(parts), cuts
+
+
+def _split_routes(runs: list[Run], cuts: list[tuple[int, int]]) -> list[Run]:
+    """Part a run where a cell with a complete line ends and the next cell begins another."""
+    out: list[Run] = []
+    for run in runs:
+        start = 0
+        for k in range(1, len(run.toks)):
+            tok, before = run.toks[k], run.toks[k - 1]
+            new_cell = _cell_of(tok.start, cuts) != _cell_of(before.start, cuts)
+            part = run.toks[start:k]
+            if new_cell and tok.is_status and any(t.kind in ("field", "twin") for t in part[1:]):
+                out.append(Run(part, part[0].start, part[-1].end))
+                start = k
+        part = run.toks[start:]
+        out.append(Run(part, part[0].start, part[-1].end))
+    return out
+
+
+def _cell_of(position: int, cuts: list[tuple[int, int]]) -> int:
+    return next((k for k, (_, end) in enumerate(cuts) if position < end + 1), len(cuts))
+
+
+def describe(
+    placed: Placed, text: str, cuts: list[tuple[int, int]], used: list[tuple[int, int]], context: Context
+) -> tuple[str, tuple[tuple[str, str, str], ...], bool]:
+    """Return the label, the other texts with their roles, and whether the bytes stand in a sentence.
+
+    ``used`` are the stretches of ``text`` that a dialect has read as bytes.
+    """
+    label = ""
+    texts: list[tuple[str, str, str]] = []
+    for k, (start, end) in enumerate(cuts):
+        role = placed.roles[k] if k < len(placed.roles) else ""
+        head = placed.heads[k] if k < len(placed.heads) else ""
+        inside = [(max(a, start), min(b, end)) for a, b in used if a < end and b > start]
+        pieces = _outside(text, start, end, inside)
+        for n, piece in enumerate(pieces):
+            before = bool(inside) and n == 0
+            if before and not label and _is_label(piece, after_bytes=False):
+                label = _as_label(piece)
+            elif inside and role in ("bytes", "", "label") and not label and _is_label(piece, True):
+                label, rest = _cut_label(piece)
+                if rest:
+                    texts.append(("", "", rest))
+            elif not inside and not label and role in ("label", "") and _is_label(piece, False):
+                label, rest = _cut_label(piece)
+                if rest:
+                    texts.append(("", "", rest))
+            elif piece.strip(_LEAD):
+                texts.append((role if not inside else "", head, piece.strip()))
+    named = placed.cell("label")
+    if named and not find_runs(named):
+        label, texts = _prefer_named(named, label, texts)
+    n_words = len(text.split())
+    prose = has_example_word(text) or (
+        len([c for c in placed.cells if c.strip()]) == 1 and n_words > 14 and placed.row.kind == "text"
+    )
+    return label, tuple(texts), prose
+
+
+def _prefer_named(
+    named: str, label: str, texts: list[tuple[str, str, str]]
+) -> tuple[str, list[tuple[str, str, str]]]:
+    """Take the label column's text as label; what stood in for it goes back to the texts."""
+    wanted = _as_label(named)
+    if label and label != wanted and label not in wanted:
+        texts.insert(0, ("", "", label))
+    return wanted, [t for t in texts if not (t[0] == "label" and t[2] == named)]
+
+
+def _outside(text: str, start: int, end: int, inside: list[tuple[int, int]]) -> list[str]:
+    """Return the pieces of a cell that no byte run covers, in order (first: before the first run)."""
+    if not inside:
+        return [text[start:end]] if text[start:end].strip() else []
+    pieces: list[str] = []
+    at = start
+    for a, b in inside:
+        pieces.append(text[at:a])
+        at = b
+    pieces.append(text[at:end])
+    return pieces
+
+
+def _is_label(piece: str, after_bytes: bool) -> bool:
+    """Return whether a piece of text can be a parameter's name."""
+    bare = _as_label(piece)
+    if not 2 <= len(bare) <= MAX_LABEL * 3 or not any(c.isalpha() for c in bare):
+        return False
+    head = re.split(r"[,;(:=]", bare, maxsplit=1)[0].strip()
+    if not any(c.isalpha() for c in head) or len(head) > MAX_LABEL:
+        return False
+    if re.fullmatch(r"[a-z]{1,2}[hHlm]?", head) or re.fullmatch(r"[0-9A-Fa-f]{1,3}[hH]?", head):
+        return False
+    if re.match(r"\(|\[|=", piece.strip()):
+        return False
+    if "=" in bare and re.match(r"[a-z0-9]{1,3}\s*=", bare):
+        return False
+    if re.match(r"[$0-9].*(?:-|\.\.|–|to|bis)", bare) and not re.match(r"\d+\s+[A-Za-z]", bare):
+        return False
+    if bare.isdigit() or header_role(bare) in ("ignore",) and len(bare) < 4:
+        return False
+    return not (after_bytes and len(bare.split()) > 9 and "," not in bare)
+
+
+def _as_label(piece: str) -> str:
+    """Return a name without numbering, marks and rulings."""
+    text = " ".join(piece.split()).strip(_LEAD)
+    match = _NUMBERING.match(text)
+    if match and match.end() < len(text) and text[match.end() - 1 : match.end()] in " .):" and (
+        text[match.end()].isalpha()
+    ) and not text[: match.end()].strip().isalpha():
+        rest = text[match.end() :]
+        if not re.match(r"[a-z]", rest) or "." in match.group() or ")" in match.group():
+            text = rest
+    return strip_mark(text)
+
+
+def _cut_label(piece: str) -> tuple[str, str]:
+    """Return the name and the rest of a piece such as ``Volume, 00h-7Fh, init 64h``."""
+    text = " ".join(piece.split()).strip(" \t:=-–—>•*·○●,;")
+    for match in re.finditer(r"\s*[,;:]\s+|\s+\((?=[^)]*\d)|\s+=\s+|\s{2,}", text):
+        rest = text[match.start() :].lstrip(" ,;:")
+        if re.search(r"\d", rest):
+            return _as_label(text[: match.start()]), rest
+    return _as_label(text), ""
+
+
+def is_example(placed: Placed, text: str, runs: list[Run], context: Context) -> bool:
+    """Return whether the row's runs are printed as an example of a message."""
+    if any(fixed_bytes(run) is None for run in runs):
+        return False
+    return has_example_word(text)

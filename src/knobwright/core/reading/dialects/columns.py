@@ -1,0 +1,104 @@
+"""Columns of numbers: ``CC | Range``, ``CC MSB | CC LSB | NRPN MSB | NRPN LSB``, a bracket behind a number.
+
+A dash or an empty cell means that there is no such way. Several ways in one row are routes to one parameter.
+"""
+
+from __future__ import annotations
+
+import re
+
+from knobwright.core.reading.context import Context
+from knobwright.core.reading.dialects.bytelines import describe
+from knobwright.core.reading.dialects.numbers import read_number
+from knobwright.core.reading.dialects.pairs import channel_status
+from knobwright.core.reading.found import Found, field, fixed, slip
+from knobwright.core.reading.layout import Placed, is_data_word
+from knobwright.core.reading.numbers import spans
+from knobwright.core.reading.tokens import Tok
+from knobwright.core.reading.words import fold
+
+_CELL = re.compile(r"\s*(?P<n>(?:\$|0x|#|CC\s*)?[0-9][0-9A-Za-z]{0,3})\s*(?:[(\[](?P<range>[^)\]]*)[)\]])?\s*\Z")
+_IN_HEADING = re.compile(r"(?P<kind>N?RPN)\s*MSB\s*(?:=|is|ist|:|est|es)?\s*(?P<n>(?:\$|0x)?[0-9A-F]{1,3}[hH]?)", re.I)
+_ROLES = ("cc", "cc_msb", "cc_lsb", "nrpn", "nrpn_msb", "nrpn_lsb", "rpn", "rpn_msb", "rpn_lsb")
+
+
+def read(placed: Placed, context: Context) -> list[Found]:
+    """Return the parameter and its routes that a row of number columns names."""
+    if not any(role in _ROLES for role in placed.roles):
+        return []
+    cells = {role: placed.cell(role) for role in _ROLES}
+    if all(is_data_word(c) for c in cells.values()):
+        return []
+    text = "   ".join(placed.cells)
+    cuts, at = [], 0
+    for cell in placed.cells:
+        cuts.append((at, at + len(cell)))
+        at += len(cell) + 3
+    used = [cut for cut, role in zip(cuts, placed.roles, strict=False) if role in _ROLES and cut[1] > cut[0]]
+    label, texts, _ = describe(placed, text, cuts, used, context)
+    if not label:
+        return []
+    base = context.bytes_base(placed.section)
+    routes = _routes(placed, cells, base, context)
+    return [
+        Found(label, placed.section, placed.row.place, placed.index, toks,
+              (*((("range", "", bracket),) if bracket else ()), *texts), "columns", route_group=k, shape=shape)
+        for k, (toks, bracket, shape) in enumerate(routes)
+    ]
+
+
+def _routes(
+    placed: Placed, cells: dict[str, str], base: str, context: Context
+) -> list[tuple[tuple[Tok, ...], str, str]]:
+    """Return the messages, bracketed range and shape of each way that the row prints."""
+    out: list[tuple[tuple[Tok, ...], str, str]] = []
+    status = channel_status(placed.section, context)
+    for kind, high_cc, low_cc in (("nrpn", 99, 98), ("rpn", 101, 100)):
+        high, low = cells[f"{kind}_msb"], cells[f"{kind}_lsb"]
+        if is_data_word(high) and is_data_word(low):
+            continue
+        high_tok, first = _number(high, base, placed, f"{kind}_msb", context)
+        low_tok, second = _number(low, base, placed, f"{kind}_lsb", context)
+        if is_data_word(high):
+            high_tok = _from_heading(placed.section, kind, base)
+        out.append(((status, fixed(high_cc), high_tok, status, fixed(low_cc), low_tok, status, fixed(6), field("vv")),
+                    second or first, "by range"))
+    msb = cells["cc_msb"] or cells["cc"]
+    lsb = cells["cc_lsb"]
+    if not is_data_word(msb):
+        tok, bracket = _number(msb, base, placed, "cc_msb" if cells["cc_msb"] else "cc", context)
+        if is_data_word(lsb):
+            out.append(((status, tok, _value_tok(bracket)), bracket, "coarse"))
+        else:
+            low, other = _number(lsb, base, placed, "cc_lsb", context)
+            shape = "paired" if bracket and not other else "paired each"
+            out.append(((status, tok, field("vh"), status, low, field("vl")), bracket or other, shape))
+    elif not is_data_word(lsb):
+        out.append(((status, slip(msb or "(no MSB)"), field("vv")), "", ""))
+    return out
+
+
+def _value_tok(bracket: str) -> Tok:
+    """Return the value field, or the fixed byte where the bracket holds a single number (``123 (0)``)."""
+    found = spans(bracket)
+    if len(found) == 1 and not found[0].is_range and bracket.strip().isdigit() and int(bracket) < 10:
+        return fixed(int(bracket))
+    return field("vv")
+
+
+def _number(cell: str, base: str, placed: Placed, role: str, context: Context) -> tuple[Tok, str]:
+    """Return the byte of a cell and the range in its brackets; a slip where it is no number."""
+    match = _CELL.match(cell)
+    if match is None:
+        return slip(cell.strip() or "(nothing)"), ""
+    head = next((h for h, r in zip(placed.heads, placed.roles, strict=False) if r == role), "")
+    own = context.base_of(placed, head, role) if not base else base
+    return read_number(re.sub(r"^CC\s*", "", match["n"]), own).tok, (match["range"] or "").strip()
+
+
+def _from_heading(section: str, kind: str, base: str) -> Tok:
+    """Return the high number that a heading gives for all of its rows."""
+    match = _IN_HEADING.search(section)
+    if match and fold(match["kind"]) == kind:
+        return read_number(match["n"], base).tok
+    return slip("(no MSB)")

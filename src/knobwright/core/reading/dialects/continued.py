@@ -1,0 +1,86 @@
+"""Continued rows: ``... 64h 01h 06h vv`` takes its missing start from the row above.
+
+The start is taken only if exactly one way of joining the two gives whole, sensible messages; first of
+all the way that makes both rows equally long.
+"""
+
+from __future__ import annotations
+
+from knobwright.core.reading.context import Context
+from knobwright.core.reading.dialects.bytelines import describe, joined
+from knobwright.core.reading.found import Found, slip
+from knobwright.core.reading.layout import Placed
+from knobwright.core.reading.messages import read_messages, selector_faults
+from knobwright.core.reading.runs import Run, find_runs, whole_run
+from knobwright.core.reading.tokens import Tok
+
+
+def read(placed: Placed, context: Context) -> list[Found]:
+    """Return the parameter of a row that continues the one above."""
+    above = context.last
+    if above is None or above.section != placed.section or placed.index - above.index > 6:
+        return []
+    text, cuts = joined(placed)
+    run = next((r for r in find_runs(text) if r.is_continuation), None) or _bare(placed, cuts, above)
+    if run is None:
+        return []
+    rest = tuple(t for t in run.toks if t.kind != "dots")
+    label, texts, prose = describe(placed, text, cuts, [(run.start, run.end)], context)
+    if prose:
+        return []
+    toks = join(above.toks, rest, above)
+    if not toks:
+        toks = (*_equal(above.toks, rest), slip("..."))
+    return [Found(label, placed.section, placed.row.place, placed.index, toks, texts, "continued", base=above.base)]
+
+
+def _bare(placed: Placed, cuts: list[tuple[int, int]], above: Found) -> Run | None:
+    """Return the run of a cell that is nothing but data bytes ending as the row above does."""
+    for k, cell in enumerate(placed.cells[:3]):
+        run = whole_run(cell) if cell else None
+        if run is None or len(run.toks) < 3 or run.toks[0].is_status:
+            continue
+        if run.toks[-1].kind == above.toks[-1].kind and run.toks[-1].text == above.toks[-1].text:
+            start = cuts[k][0]
+            return Run(run.toks, start, start + len(cell))
+    return None
+
+
+def join(above: tuple[Tok, ...], rest: tuple[Tok, ...], found: Found) -> tuple[Tok, ...]:
+    """Return the whole row: the start of the one above and the rest; empty where it isn't certain."""
+    equal = _equal(above, rest)
+    if equal and _is_whole(equal, found):
+        return equal
+    if above and above[0].value == 0xF0 and above[0].kind == "byte":
+        return ()
+    ways = [
+        whole for n in range(1, len(above)) if _is_whole(whole := (*above[:n], *rest), found)
+    ]
+    return ways[0] if len(ways) == 1 else ()
+
+
+def _equal(above: tuple[Tok, ...], rest: tuple[Tok, ...]) -> tuple[Tok, ...]:
+    n_missing = len(above) - len(rest)
+    return (*above[:n_missing], *rest) if n_missing > 0 else ()
+
+
+def _is_whole(toks: tuple[Tok, ...], found: Found) -> bool:
+    """Return whether tokens make whole messages of the kind that the row above has."""
+    if any(t.kind == "slip" for t in toks):
+        kept = tuple(t._replace(kind="byte", value=0) if t.kind == "slip" else t for t in toks)
+        return _is_whole(kept, found)
+    messages = read_messages(found._replace(toks=toks))
+    if messages.faults or not messages.items:
+        return False
+    if selector_faults(messages.items):
+        return False
+    had = read_messages(found)
+    if had.faults or not had.items:
+        return False
+    return messages.items[0][0].text == had.items[0][0].text and (
+        _ccs(messages.items) >= _ccs(had.items) - {38} or len(had.items) == 1 == len(messages.items))
+
+
+def _ccs(items: tuple[tuple[Tok, ...], ...]) -> set[int]:
+    """Return the selecting and data controllers of a row of control changes."""
+    return {m[1].value for m in items if len(m) == 3 and m[1].kind == "byte"} & {6, 38, 98, 99, 100, 101}

@@ -1,0 +1,257 @@
+"""What is printed beside a line: range, default, unit, choices, and how the value is shown.
+
+Everything is kept raw, that is as sent. A range that no base or offset settles becomes a doubt; a missing
+range is no doubt (a data byte carries 00 to 7F).
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+from knobwright.core.reading.built import Built
+from knobwright.core.reading.choices import Choices, find_choices
+from knobwright.core.reading.context import Context
+from knobwright.core.reading.found import Choice, Doubt, Found
+from knobwright.core.reading.layout import Placed, is_data_word
+from knobwright.core.reading.legends import clean_symbol
+from knobwright.core.reading.numbers import DEC, HEX, Span, spans
+from knobwright.core.reading.ranges import settle_default, settle_range
+from knobwright.core.reading.words import DEFAULT_WORDS, fold, fold_keep, has_word
+
+UNITS = ("ms", "msec", "s", "sec", "seconds", "hz", "khz", "db", "%", "cent", "cents", "semitone", "semitones",
+         "halbton", "halbtone", "demi-ton", "demi-tons", "semitono", "semitonos", "semitoni", "halve tonen", "octave",
+         "octaves", "oktave", "oktaven", "octavas", "bpm", "voices", "stimmen", "steps", "degrees", "degree", "°",
+         "milliseconds", "sekunden", "centiemes", "beats a minute", "st", "cents.", "ct", "hanon",
+         "halbtone.", "semitone.", "grad", "prozent", "per cent", "percent", "octave.", "byo", "ton",
+         "centi", "voci", "voces", "voix", "ottave", "pulses", "ticks", "beats", "keys", "half tones")
+_SYMBOL_FACT = re.compile(r"(?<![\w$])(?P<sym>[a-z]{1,2}\d?|[a-z]{7}|[a-z]{4}|value|data|wert|valeur|valor|dato|waarde)[hH]?"
+                          r"(?P<op>\s*[:=]\s*|\s+)(?=[\d$+\-−–(]|[0-9A-F]{2}\b|0x)")
+_TWOS = ("two's complement", "twos complement", "2's complement", "zweierkomplement", "complement a deux",
+         "complemento a dos", "complemento a due", "twee-complement")
+
+
+class Facts:
+    """What the texts beside a line say; ``doubts`` holds what they leave open."""
+
+    def __init__(self) -> None:
+        self.range: tuple[int, int] | None = None
+        self.shown_range: tuple[float, float] | None = None
+        self.default: int | None = None
+        self.default_text = ""
+        self.unit = ""
+        self.shown_unit = ""
+        self.choices: dict[int, str] = {}
+        self.coding = ""
+        self.formula = ""
+        self.key_range: tuple[int, int] | None = None
+        self.doubts: list[Doubt] = []
+        self.notes: list[str] = []
+        self.base = ""
+
+
+class _Piece(NamedTuple):
+    """A text with its cell's role and header, and the symbol that it is about (or nothing)."""
+
+    role: str
+    head: str
+    text: str
+    symbol: str = ""
+
+
+def read_facts(found: Found, built: Built, context: Context) -> Facts:
+    """Return what the texts of a row say of its value."""
+    return _Reader(found, built, context).read()
+
+
+class _Reader:
+    """Reads the texts of one row in the order of their weight."""
+
+    def __init__(self, found: Found, built: Built, context: Context) -> None:
+        self.found = found
+        self.built = built
+        self.context = context
+        self.placed: Placed = context.rows[found.index]
+        self.facts = Facts()
+        self.capacity = (1 << built.n_bits) - 1 if built.n_bits else 0
+        self.pairs = built.n_bits >= 14 and all(bits == 7 for *_, bits in built.parts)
+        self.own = {clean_symbol(word) for _, _, word, _ in built.parts}
+        self.whole = " ; ".join(t for _, _, t in found.texts)
+        self.ranges: list[tuple[Span, _Piece, bool]] = []
+
+    def read(self) -> Facts:
+        pieces = self._pieces()
+        rest: list[_Piece] = []
+        for piece in pieces:
+            if piece.role == "unit":
+                self.facts.unit = self.facts.unit or ("" if is_data_word(piece.text) else piece.text.strip())
+            elif piece.role == "default":
+                self._default_cell(piece)
+            else:
+                rest.append(piece)
+        for piece in rest:
+            self._text(piece)
+        self._settle_range()
+        self._settle_default()
+        self._check()
+        return self.facts
+
+    def _pieces(self) -> list[_Piece]:
+        """Return the texts that matter, cut where they speak of another field than the value."""
+        out: list[_Piece] = []
+        for role, head, text in self.found.texts:
+            if role in ("ignore", "number", "cc", "bytes", "address", "size", "label", "cc_msb", "cc_lsb",
+                        "nrpn_msb", "nrpn_lsb", "rpn_msb", "rpn_lsb", "nrpn", "rpn"):
+                continue
+            if not text.strip() or len(text) > 1200:
+                continue
+            out.extend(self._by_symbol(role, head, text))
+        order = {"range": 0, "hex": 1, "": 2, "dec": 3, "note": 4}
+        return sorted(out, key=lambda p: order.get(p.role, 2))
+
+    def _by_symbol(self, role: str, head: str, text: str) -> list[_Piece]:
+        """Cut a text at symbols such as ``vv = 00-7F, kk = 15-6C``."""
+        marks = []
+        for match in _SYMBOL_FACT.finditer(text):
+            symbol = clean_symbol(match["sym"])
+            if symbol in ("to", "a", "al", "of", "s", "ms", "v", "is", "st", "be", "or", "no", "at", "de", "by", "et"):
+                if symbol not in self.own or "=" not in match["op"]:
+                    continue
+            if not match["op"].strip() and symbol not in self.own and symbol not in ("kk", "tt", "rr", "nn", "pp"):
+                continue
+            marks.append((match.start(), match.end(), symbol))
+        if not marks:
+            return [_Piece(role, head, text)]
+        out = []
+        if text[: marks[0][0]].strip(" ,;("):
+            out.append(_Piece(role, head, text[: marks[0][0]]))
+        for k, (_, end, symbol) in enumerate(marks):
+            stop = marks[k + 1][0] if k + 1 < len(marks) else len(text)
+            body = text[end:stop].strip(" ,;")
+            out.append(_Piece("range" if symbol in self.own else role, head, body, symbol))
+        return out
+
+    def _text(self, piece: _Piece) -> None:
+        """Read default, choices and ranges out of one text."""
+        if piece.symbol and piece.symbol not in self.own:
+            self._other_symbol(piece)
+            return
+        text = self._cut_default(piece)
+        if has_word(fold(text), _TWOS):
+            self.facts.coding = "twos"
+        if self.built.kind == "parameter" and (found := find_choices(text)):
+            if self._take_choices(found, piece):
+                text = found.rest
+        for span in spans(text, pairs=self.pairs):
+            if span.is_range and not self._is_beside(text, span):
+                self.ranges.append((span, piece, piece.role in ("range", "hex", "dec", "")))
+                self._unit_behind(text, span)
+        if not self.facts.unit and not spans(text) and fold(text).strip(" .()") in UNITS:
+            self.facts.unit = text.strip(" .()")
+
+    def _other_symbol(self, piece: _Piece) -> None:
+        """Keep the range of a key number; what is said of other fields means nothing here."""
+        for span in spans(piece.text):
+            if span.is_range and piece.symbol in ("kk", "rr", "tt", "nn", "key"):
+                low, high = span.values(self._base(piece))[0], span.values(self._base(piece))[-1]
+                self.facts.key_range = (low, high)
+                return
+
+    def _is_beside(self, text: str, span: Span) -> bool:
+        """Return whether a range speaks of something else than the value: keys, channels, pages, parts of a range."""
+        before = fold(text[max(0, span.start - 22) : span.start])
+        after = fold(text[span.end : span.end + 22])
+        if has_word(before, ("channel", "kanal", "canal", "page", "seite", "bits", "bit ", "voices ", "row", "kanale",
+                             "program", "note", "section")):
+            return True
+        return bool(re.match(r"\s*(?:off|aus\b|on\b|ein\b|arret|marche|no\b|ab\b|apag|encend|spento|acceso)", after)) or bool(
+            re.match(r"\s*(?:=|:)\s*[a-z]", after) and not re.match(r"\s*=\s*(?:[lr]\d|-)", after)
+            and span.is_range and any(s.is_range and s is not span and s.start > span.start for s in spans(text)))
+
+    def _unit_behind(self, text: str, span: Span) -> None:
+        """Take the unit that stands behind a range."""
+        match = re.match(r"\s*([^\W\d]+(?:[- ][^\W\d]+){0,2}|%|°)", text[span.end :])
+        if match is None:
+            return
+        words = match[1].split(" ")
+        for n in range(len(words), 0, -1):
+            unit = " ".join(words[:n])
+            if fold(unit).rstrip(".") in UNITS:
+                if span.is_signed:
+                    self.facts.shown_unit = self.facts.shown_unit or unit
+                else:
+                    self.facts.unit = self.facts.unit or unit
+                return
+
+    def _base(self, piece: _Piece) -> str:
+        return self.context.base_of(self.placed, piece.head, piece.role)
+
+    def _take_choices(self, found: Choices, piece: _Piece) -> bool:
+        """Take a list of choices; return whether it was one."""
+        base = self.facts.base or self._base(piece)
+        names = found.resolve(base)
+        if names is None:
+            self.facts.doubts.append(Doubt(
+                "choices", "the numbers of the choices may be hexadecimal or decimal",
+                tuple(Choice(b, f"they are {w}", {"choices": {str(k): v for k, v in got.items()}})
+                      for b, w in ((HEX, "hexadecimal"), (DEC, "decimal"))
+                      if (got := found.resolve(b))), only=False))
+            return True
+        if max(names) > self.capacity:
+            if "=" in piece.text and len(names) > 1 and min(names) <= self.capacity:
+                self.facts.doubts.append(Doubt("choices", "a choice does not fit the value's bytes", only=True))
+            return False
+        if not self.facts.choices:
+            self.facts.choices = names
+        return True
+
+    def _cut_default(self, piece: _Piece) -> str:
+        """Take a default out of a text and return what is left."""
+        text = piece.text
+        kept = fold_keep(text)
+        for word in DEFAULT_WORDS:
+            at = kept.find(word)
+            if at < 0 or (at > 0 and kept[at - 1].isalnum() and word[0].isascii()):
+                continue
+            behind = re.match(r"[\w.]*\s*(?:value|wert|setting|is|ist|est|es|:|=|\s|wa|は)*\s*", kept[at:])
+            start = at + (behind.end() if behind else len(word))
+            number = spans(text[start : start + 24], pairs=self.pairs)
+            if number and number[0].start <= 1 + (text[start : start + 1] in "+-−–"):
+                end = start + number[0].nums[0].end
+                self._default_text(text[start:end], piece)
+                return text[:at].rstrip(" ,;(") + " ; " + text[end:].lstrip(" )")
+            name = re.match(r"[^\s,;.)]+", text[start:])
+            if name and not self.facts.default_text:
+                self._default_text(name.group(), piece)
+                return text[:at] + " ; " + text[start + name.end() :]
+        return text
+
+    def _default_text(self, text: str, piece: _Piece) -> None:
+        if not self.facts.default_text:
+            self.facts.default_text = text.strip()
+            self.default_piece = piece
+
+    def _default_cell(self, piece: _Piece) -> None:
+        if not is_data_word(piece.text):
+            self._default_text(piece.text, piece)
+
+    def _settle_range(self) -> None:
+        """Decide which range is sent, which is shown, and in which base."""
+        settle_range(self.found, self.built, self.context, self.facts, self.ranges, self.placed, self.whole)
+
+    def _settle_default(self) -> None:
+        if self.facts.default_text:
+            settle_default(
+                self.built, self.context, self.facts, self.placed, self.default_piece.role,
+                self.default_piece.head, self.pairs)
+
+    def _check(self) -> None:
+        """Note what does not fit together."""
+        facts = self.facts
+        if facts.choices and facts.range:
+            low, high = facts.range
+            outside = [k for k in facts.choices if not low <= k <= high]
+            if outside:
+                facts.doubts.append(Doubt(
+                    "choices", f"the choice {outside[0]} lies outside the printed range {low} to {high}", only=False,
+                    takes="range"))

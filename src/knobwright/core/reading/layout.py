@@ -1,0 +1,240 @@
+"""The shape of a leaflet: which rows are headings, which are a table's header, what each cell is.
+
+A leaflet's rows come with cells and places only. :func:`place_rows` adds to each row the heading
+it stands under and, from the table header above it, the role of each cell (``label``, ``bytes``,
+``range``, ``default``, ... of :data:`~knobwright.core.reading.words.HEADER_WORDS`).
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+from knobwright.core.reading.numbers import spans
+from knobwright.core.reading.rows import Leaflet, Row
+from knobwright.core.reading.runs import find_runs, whole_run
+from knobwright.core.reading.words import fold, header_role
+
+_FOOTMARK = re.compile(r"[\s(\[]*(?:\d{1,2}|[*†‡#]{1,3})[)\]]?\s*\Z")
+_ONLY_MARK = re.compile(r"[(\[]\s*(?:\d{1,2}|[a-z]|\*{1,3}|[*†‡])\s*[)\]]|[*†‡]{1,3}|-+ ?\d{1,3} ?-+")
+_SENTENCE_END = re.compile(r"[.!?。][)\"'»]?\s*\Z")
+MAX_HEADING = 90
+
+
+class Column(NamedTuple):
+    """One column of a table: its header text, role and span of character positions."""
+
+    text: str
+    role: str
+    start: int
+    end: int
+
+
+class Placed(NamedTuple):
+    """A row with what its place in the leaflet says.
+
+    ``kind`` is ``heading``, ``header``, ``data`` or ``blank``; ``roles`` and ``heads`` give for each cell
+    its column's role and header text (empty where unknown); ``grid`` counts the tables seen so far;
+    ``gap`` says that a blank row stands above.
+    """
+
+    row: Row
+    index: int
+    kind: str
+    section: str
+    roles: tuple[str, ...] = ()
+    heads: tuple[str, ...] = ()
+    grid: int = 0
+    gap: bool = False
+
+    @property
+    def cells(self) -> tuple[str, ...]:
+        """Return the texts of the cells."""
+        return self.row.cells
+
+    def cell(self, role: str) -> str:
+        """Return the text of the first non-empty cell with this role, or nothing."""
+        for cell, own in zip(self.row.cells, self.roles, strict=False):
+            if own == role and cell:
+                return cell
+        return ""
+
+
+def place_rows(leaflet: Leaflet) -> list[Placed]:
+    """Return every row of the leaflet with its heading, its kind and its cells' roles."""
+    return _Walker(leaflet).walk()
+
+
+def strip_mark(text: str) -> str:
+    """Return a heading or label without trailing colon, footnote mark or ruling."""
+    text = " ".join(text.split()).strip(" :：-–—=_○●■□◆•·#")
+    bare = re.sub(r"\s*(?:[(\[]\d{1,2}[)\]]|\*{1,3}|[†‡]|\d\))\Z", "", text)
+    return bare.strip(" :：") or text
+
+
+class _Walker:
+    """Goes through the rows once and keeps what holds for the rows below."""
+
+    def __init__(self, leaflet: Leaflet) -> None:
+        self.rows = leaflet.rows
+        self.source = leaflet.source
+        self.section = ""
+        self.columns: tuple[Column, ...] = ()
+        self.table = 0
+        self.grid = 0
+        self.used_header: tuple[str, ...] = ()
+
+    def walk(self) -> list[Placed]:
+        out: list[Placed] = []
+        previous: Row | None = None
+        for index, row in enumerate(self.rows):
+            gap = previous is None or row.page != previous.page or row.number != previous.number + 1
+            filled = [cell for cell in row.cells if cell.strip()]
+            if not filled:
+                out.append(Placed(row, index, "blank", self.section))
+                previous = None
+                continue
+            out.append(self._place(row, index, filled, gap))
+            previous = row
+        return out
+
+    def _place(self, row: Row, index: int, filled: list[str], gap: bool) -> Placed:
+        self._enter_table(row)
+        if row.kind == "heading" or self._is_heading(index, row, filled, gap):
+            text = strip_mark("  ".join(c for c in filled if not _ONLY_MARK.fullmatch(c.strip())))
+            self.section = text
+            if self.source != "csv":
+                self.columns = ()
+            return Placed(row, index, "heading", text, grid=self.grid, gap=gap)
+        if self._is_header(row, filled):
+            self.columns = _columns(row)
+            self.grid += 1
+            return Placed(row, index, "header", self.section, grid=self.grid, gap=gap)
+        roles, heads = self._roles(row)
+        return Placed(row, index, "data", self.section, roles, heads, self.grid, gap)
+
+    def _enter_table(self, row: Row) -> None:
+        """Take the header that the source itself marked, when a new table begins."""
+        if row.table == self.table:
+            return
+        self.table = row.table
+        if row.table and row.header and row.header != row.cells:
+            self.grid += 1
+            self.columns = tuple(
+                Column(text, header_role(text), k, k + 1) for k, text in enumerate(row.header)
+            )
+        elif not row.table or self.source != "csv":
+            self.columns = ()
+
+    def _is_heading(self, index: int, row: Row, filled: list[str], gap: bool) -> bool:
+        """Return whether a row of text is a heading by its look."""
+        if row.kind == "table" and self.source not in ("csv", "pdf"):
+            return False
+        rest = [cell for cell in filled[1:] if not _ONLY_MARK.fullmatch(cell.strip())]
+        text = filled[0].strip()
+        if rest and re.fullmatch(r"[A-Z]?\d{0,2}(?:\.\d{1,2}){0,3}[.)]?", text) and len(rest) == 1:
+            text, rest = f"{text} {rest[0]}", []
+        if rest or len(text) > MAX_HEADING or not any(c.isalpha() for c in text):
+            return False
+        if row.kind == "table" and not row.cells[0].strip():
+            return False
+        if _SENTENCE_END.search(text) or "=" in text or text[0] in "(*-–.…" or text.endswith(","):
+            return False
+        if find_runs(text) or whole_run(text) or spans(text)[:1] and spans(text)[0].is_range and \
+                spans(text)[0].start < 3:
+            return False
+        if text.endswith((":", "：")) and text.count(" ") > 7:
+            return False
+        return self._leads(index, text, gap)
+
+    def _leads(self, index: int, text: str, gap: bool) -> bool:
+        """Return whether what follows a short line looks like the matter under a heading."""
+        n_blanks = text.count(" ")
+        if self.source == "csv":
+            return n_blanks <= 12
+        following = self.rows[index + 1] if index + 1 < len(self.rows) else None
+        if following is None:
+            return False
+        here = self.rows[index]
+        apart = following.number > here.number + 1 or following.page != here.page
+        if apart and gap and re.match(r"\d{1,2}(?:\.\d{1,2})*[.)]?\s+\S", text):
+            return n_blanks <= 14
+        cells = [c for c in following.cells if c]
+        if not apart:
+            leads = len(cells) > 1 or text.isupper()
+            leads = leads and (bool(find_runs(following.text)) or self._is_header(following, cells))
+            return leads and n_blanks <= 8
+        return n_blanks <= 10 and (gap or text.isupper() or self.source == "pdf")
+
+    def _is_header(self, row: Row, filled: list[str]) -> bool:
+        """Return whether the row's cells are the names of columns."""
+        if len(filled) < 2 or any(len(cell) > 50 for cell in filled):
+            return False
+        if row.header and row.cells == row.header:
+            return True
+        if row.kind == "table" and self.source == "markdown":
+            return False
+        roles = [header_role(cell) for cell in filled]
+        if sum(1 for role in roles if role) < max(2, (len(filled) * 3 + 4) // 5):
+            return False
+        if len(set(roles)) < 2:
+            return False
+        for cell in filled:
+            if "=" in cell or find_runs(cell) or any(s.is_range for s in spans(cell)):
+                return False
+            if not any(c.isalpha() for c in cell) and cell.strip() not in ("#", "№"):
+                return False
+            if _SENTENCE_END.search(cell) and len(cell) > 8:
+                return False
+        return True
+
+    def _roles(self, row: Row) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Return role and header text of each cell, by column number or by position."""
+        if not self.columns:
+            return ("",) * len(row.cells), ("",) * len(row.cells)
+        if row.kind == "table" or not row.columns:
+            pairs = [
+                (self.columns[k].role, self.columns[k].text) if k < len(self.columns) else ("", "")
+                for k in range(len(row.cells))
+            ]
+        else:
+            pairs = _by_position(row, self.columns)
+        return tuple(role for role, _ in pairs), tuple(text for _, text in pairs)
+
+
+def _columns(row: Row) -> tuple[Column, ...]:
+    """Return the columns that a header row of plain text names."""
+    starts = row.columns if row.kind != "table" and row.columns else tuple(range(len(row.cells)))
+    return tuple(
+        Column(cell, header_role(cell), start, start + max(1, len(cell)))
+        for cell, start in zip(row.cells, starts, strict=True)
+    )
+
+
+def _by_position(row: Row, columns: tuple[Column, ...]) -> list[tuple[str, str]]:
+    """Match cells with columns by where they stand; a column takes one cell."""
+    out: list[tuple[str, str]] = []
+    taken: set[int] = set()
+    for cell, start in zip(row.cells, row.columns, strict=True):
+        end = start + len(cell)
+        best, best_score = -1, 0
+        for k, column in enumerate(columns):
+            if k in taken:
+                continue
+            limit = columns[k + 1].start if k + 1 < len(columns) else column.end + 12
+            overlap = min(end, limit) - max(start, column.start)
+            near = abs(start - column.start) <= 2 or abs(end - column.end) <= 2
+            score = overlap + (1000 if near else 0)
+            if overlap > 0 and score > best_score:
+                best, best_score = k, score
+        if best < 0:
+            out.append(("", ""))
+        else:
+            taken.add(best)
+            out.append((columns[best].role, columns[best].text))
+    return out
+
+
+def is_data_word(text: str) -> bool:
+    """Return whether a cell is only a dash or blank: nothing printed on purpose."""
+    return fold(text).strip(" .") in ("", "-", "--", "---", "–", "—", "n/a", "none", "/")

@@ -1,0 +1,179 @@
+"""Legends: what a leaflet says its letters stand for (``vv = value``, ``dd is the device number``).
+
+A :class:`Legend` keeps the symbol, the text and where it stands; :meth:`Legends.find` looks for the
+nearest one: in the row itself, in its section, then anywhere.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+from knobwright.core.reading.layout import Placed
+from knobwright.core.reading.runs import find_runs
+from knobwright.core.reading.words import FIELD_WORDS, HIGH_WORDS, LOW_WORDS, fold, symbol_role
+
+_NAMED = "|".join(sorted((w for w in FIELD_WORDS if len(w) > 2), key=len, reverse=True))
+_RUNS = "|".join(c * n for n in (7, 4, 2) for c in "abcdefghijklmnopqrstuvwxyz")
+_SYMBOL = (
+    r"(?:[0-9a-f][g-z][hH]?|(?:" + _RUNS + r")[hH]?(?:\.\.)?|[a-z][hlm0-9][hH]?"
+    r"|(?:" + _NAMED + r"|cs|ck|id|ps|lo|hi|ch)[hH]?|[a-z])"
+)
+_WORDS = (
+    r"stands? for|means?|carries|is|are|gives|holds|selects|ist|sind|steht für|stehen für|bedeutet|trägt|"
+    r"est|sont|vaut|représente|désigne|es|son|significa|quiere decir|è|sono|indica|sta per|betekent|"
+    r"wa|は"
+)
+_ENTRY = re.compile(
+    r"(?<![\w$'’])(?P<syms>" + _SYMBOL + r"(?:[ ,/]{1,2}" + _SYMBOL + r")?)"
+    r"\s*(?P<op>[=:＝：]|(?:" + _WORDS + r")\b)\s*"
+)
+_LEADING = re.compile(
+    r"(?P<syms>(?:" + _SYMBOL + r"(?:[ ,/]{1,2}|\s*\Z)){1,3})(?P<text>\S.*)?\Z"
+)
+_NOT_CHANNEL = re.compile(
+    r"(?:not|nothing to do with|nicht|keineswegs|kein\w*|pas|no es|non è|niet|jamais|nunca)\W+(?:\w+\W+){0,3}?"
+    r"(?:channel|kanal|canal\w*|kanaal|channeru|チャンネル)\w*", re.I
+)
+_STOP = re.compile(r"[;；。]|[.](?=\s+[A-ZÀ-Þ])|\s—\s|\.\Z")
+
+
+class Legend(NamedTuple):
+    """One explanation: ``symbol`` stands for ``role`` (may be empty), as ``text`` in row ``index`` says.
+
+    ``own`` marks one that stands in a row of bytes: it holds for that row only.
+    """
+
+    symbol: str
+    role: str
+    text: str
+    index: int
+    section: str
+    own: bool = False
+
+
+class Legends:
+    """All legends of a leaflet."""
+
+    def __init__(self, rows: list[Placed]) -> None:
+        self.by_symbol: dict[str, list[Legend]] = {}
+        for placed in rows:
+            if placed.kind == "blank" or len(placed.row.text) > 4000:
+                continue
+            for legend in read_legends(placed):
+                self.by_symbol.setdefault(legend.symbol, []).append(legend)
+
+    def find(self, symbol: str, index: int, section: str, span: int = 1) -> list[Legend]:
+        """Return the legends of ``symbol`` from the nearest scope that has one.
+
+        Scopes, nearest first: the row and the ``span`` rows that belong to it, the section, the
+        matter before any section, the whole leaflet.
+        """
+        found = self.by_symbol.get(symbol, [])
+        for scope in (
+            [g for g in found if index <= g.index < index + span],
+            [g for g in found if g.section == section and section and not g.own],
+            [g for g in found if not g.own],
+        ):
+            with_role = [g for g in scope if g.role]
+            if with_role:
+                return with_role
+        return []
+
+
+def read_legends(placed: Placed) -> list[Legend]:
+    """Return what one row explains."""
+    out: list[Legend] = []
+    own = bool(find_runs(placed.row.text))
+    cells = [c for c in placed.cells if c.strip()]
+    if len(cells) >= 2 and not own and (match := _LEADING.fullmatch(cells[0])) and match["text"] is None:
+        status = cells[0][0] in "89ABCDEabcde" and cells[0][1:2] == "n"
+        if any(c.isalpha() for c in cells[1]) and placed.kind == "data" and not status:
+            out.extend(_entry(match["syms"], "  ".join(cells[1:]), placed))
+    elif placed.row.kind == "text" and len(cells) == 1 and (match := _LEADING.match(cells[0])):
+        syms = match["syms"].split()
+        text = match["text"] or ""
+        if len(syms) > 1 and all(len(s) > 1 for s in syms) and text[:1].isupper():
+            out.extend(_entry(match["syms"], text, placed))
+    for cell in cells:
+        out.extend(_inline(cell, placed))
+    return [legend._replace(own=True) for legend in out] if own else out
+
+
+def _inline(text: str, placed: Placed) -> list[Legend]:
+    """Return the legends printed in running text: ``n = channel, vv = value``."""
+    matches = [m for m in _ENTRY.finditer(text) if _is_symbol(m["syms"], m["op"])]
+    out: list[Legend] = []
+    for k, match in enumerate(matches):
+        end = matches[k + 1].start() if k + 1 < len(matches) else len(text)
+        body = text[match.end() : end]
+        if stop := _STOP.search(body):
+            body = body[: stop.start()]
+        out.extend(_entry(match["syms"], body.strip(" ,"), placed))
+    return out
+
+
+def _is_symbol(syms: str, op: str) -> bool:
+    """Return whether what stands before a verb can be a symbol and no word of the language."""
+    first = syms.split()[0]
+    if op in "=:＝：":
+        return True
+    return len(first) > 1 and first not in ("as", "is", "it", "so", "al", "el", "am", "du") or (
+        first in ("n", "k", "p", "x", "c", "v", "d", "m", "r", "t", "i")
+    )
+
+
+def _entry(syms: str, text: str, placed: Placed) -> list[Legend]:
+    """Return the legends of one or two symbols that share a text."""
+    names = [clean_symbol(s) for s in re.split(r"[ ,/]+", syms.strip()) if s.strip()]
+    cleaned = _NOT_CHANNEL.sub(" ", text)
+    if len(names) == 2 and names[0] != names[1]:
+        roles = _pair_roles(names, cleaned)
+    else:
+        roles = [symbol_role(cleaned)] * len(names)
+    if len(names) >= 2 and fold(text)[:7] in ("address", "adresse", "indiriz", "direcci"):
+        roles = ["address"] * len(names)
+    return [
+        Legend(name, role, text, placed.index, placed.section)
+        for name, role in zip(names, roles, strict=True)
+    ]
+
+
+def _pair_roles(names: list[str], text: str) -> list[str]:
+    """Return the roles of two symbols explained together (``hh ll``: high and low part)."""
+    folded = fold(text)
+    role = symbol_role(text)
+    if role in ("address", "key", "channel", "device", "checksum"):
+        return [role, role]
+    parts = [folded.find(name + " ") for name in names]
+    if all(at >= 0 for at in parts) and parts[0] < parts[1]:
+        own = [symbol_role(folded[parts[0] : parts[1]]), symbol_role(folded[parts[1] :])]
+        if {"high", "low"} == set(own):
+            return own
+    first = symbol_role(folded)
+    order = _first_of(folded)
+    if order:
+        return order
+    return [first or "value", first or "value"]
+
+
+def _first_of(folded: str) -> list[str]:
+    """Return high/low in the order in which the text names them, or nothing."""
+    high = min((folded.find(w) for w in HIGH_WORDS if w in folded), default=-1)
+    low = min((folded.find(w) for w in LOW_WORDS if w in folded), default=-1)
+    if high < 0 or low < 0:
+        return []
+    return ["high", "low"] if high < low else ["low", "high"]
+
+
+def clean_symbol(text: str) -> str:
+    """Return a symbol in its short form: ``vvH`` and ``vvvvvvv`` are ``vv``, ``nnnn`` is ``n``."""
+    word = text.strip(" .,")
+    if len(word) >= 3 and word[-1] in "hH" and (word[-1] == "H" or word[:-1] in FIELD_WORDS):
+        word = word[:-1]
+    word = word.lower()
+    if len(word) == 7 and len(set(word)) == 1:
+        return word[:2]
+    if len(word) == 4 and len(set(word)) == 1:
+        return word[:1]
+    return word

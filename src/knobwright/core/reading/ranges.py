@@ -1,0 +1,308 @@
+"""Settle ranges and defaults: what is sent and what is shown, hex or decimal, one byte or two."""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+from knobwright.core.reading.built import Built
+from knobwright.core.reading.context import Context
+from knobwright.core.reading.found import Choice, Doubt, Found
+from knobwright.core.reading.layout import Placed
+from knobwright.core.reading.numbers import DEC, HEX, Span, spans
+from knobwright.core.reading.words import fold
+
+
+_ADDS = re.compile(r"(?P<n>\d{1,3})\s*\+\s*(?:v|sem|val|wert|st|n\b|x\b|halb|demi|the|the value|step|cent|ton)"
+                   r"|(?:add|addiere\w*|ajouter|sumar?|plus|\+)\s+(?P<m>\d{1,3})\b(?!\s*(?:s|ms|%|db))", re.I)
+_ZERO_AT = re.compile(
+    r"(?P<n>\$?(?:0x)?[0-9A-Fa-f]{1,3}[Hh]?)\s*(?:=|ergibt|is|gives|means|ist|entspricht|donne|equivale a|:)\s*"
+    r"(?:±\s*)?0(?![\d.,xA-Fa-fHh])")
+
+
+class _Range(NamedTuple):
+    """A range with its base settled; ``middle`` is the number in between, where three are printed."""
+
+    low: int
+    high: int
+    middle: int | None
+    role: str
+
+
+def settle_range(
+    found: Found, built: Built, context: Context, facts: Any, ranges: list[tuple[Span, Any, bool]],
+    placed: Placed, whole: str,
+) -> None:
+    """Set the raw and the shown range of ``facts``, or note why they can't be decided."""
+    raw: list[_Range] = []
+    signed: list[tuple[float, float, str]] = []
+    two_byte = built.n_bits >= 14
+    for span, piece, _ in ranges:
+        if span.is_signed:
+            signed.append((_shown(span, 0), _shown(span, -1), piece.role))
+            continue
+        base = span.base
+        if span.is_open or base == "mixed":
+            base = context.base_of(placed, piece.head, piece.role)
+            if not base:
+                base = _only_fitting(span, built)
+            if not base:
+                _doubt_base(span, facts)
+                base = DEC
+        elif not base:
+            base = context.base_of(placed, piece.head, piece.role) or DEC
+        values = span.values(base)
+        if two_byte and any(len(n.parts) > 1 for n in span.nums) and built.words[0][0][0] == "E":
+            values = tuple(_swap(v) if v not in (0, 16383) and False else v for v in values)
+        facts.base = facts.base or base
+        middle = values[1] if len(values) == 3 else None
+        raw.append(_Range(values[0], values[-1], middle, piece.role))
+    _choose(found, built, context, facts, raw, signed, whole)
+
+
+def _swap(value: int) -> int:
+    return ((value & 0x7F) << 7) | (value >> 7)
+
+
+def _shown(span: Span, which: int) -> float:
+    """Return one end of a range as it is shown, fractions kept."""
+    num = span.nums[which]
+    value = float(num.fraction) if num.fraction else float(num.resolve(DEC))
+    if num.fraction and num.sign == "-":
+        value = -value
+    return value
+
+
+def _only_fitting(span: Span, built: Built) -> str:
+    """Return the only base in which an open range fits the value's bytes, or nothing."""
+    capacity = (1 << built.n_bits) - 1 if built.n_bits else 127
+    fits = [b for b in (HEX, DEC) if (v := span.values(b))[0] < v[-1] <= capacity]
+    return fits[0] if len(fits) == 1 else ""
+
+
+def _doubt_base(span: Span, facts: Any) -> None:
+    """Note that a range may be hexadecimal or decimal."""
+    as_hex, as_dec = span.values(HEX), span.values(DEC)
+    facts.doubts.append(Doubt(
+        "range", f"the range may be decimal ({as_dec[0]} to {as_dec[-1]}) or hexadecimal "
+        f"({as_hex[0]} to {as_hex[-1]})",
+        (Choice("decimal", f"{as_dec[0]} to {as_dec[-1]}", {"range": [as_dec[0], as_dec[-1]]}),
+         Choice("hexadecimal", f"{as_hex[0]} to {as_hex[-1]}", {"range": [as_hex[0], as_hex[-1]]})), only=False))
+
+
+def _choose(
+    found: Found, built: Built, context: Context, facts: Any, raw: list[_Range],
+    signed: list[tuple[float, float, str]], whole: str,
+) -> None:
+    """Pick the raw range, compare the others with it, derive it from a signed one where none is printed."""
+    if raw:
+        first = raw[0]
+        if not first.low < first.high and not (first.low == first.high == 0):
+            facts.doubts.append(Doubt("range", f"the range {first.low} to {first.high} runs backwards", takes="range"))
+            return
+        for other in raw[1:]:
+            _compare(first, other, facts)
+        facts.range = (first.low, first.high)
+        if signed:
+            facts.shown_range = signed[0][:2]
+        elif len(raw) > 1 and facts.shown_range is None and (raw[1].low, raw[1].high) != (first.low, first.high):
+            facts.shown_range = (float(raw[1].low), float(raw[1].high))
+        _check_capacity(built, facts)
+    elif signed:
+        _from_signed(found, built, context, facts, signed[0], whole)
+    _formula(facts)
+
+
+def _compare(first: _Range, other: _Range, facts: Any) -> None:
+    """Ask where the same range is printed twice and the two disagree."""
+    same = (first.low, first.high) == (other.low, other.high)
+    if same or {first.role, other.role} not in ({"range", "dec"}, {"range", "hex"}, {"hex", "dec"}):
+        return
+    facts.doubts.append(Doubt(
+        "range", f"one column says {first.low} to {first.high}, another {other.low} to {other.high}",
+        (Choice("first", f"{first.low} to {first.high}", {"range": [first.low, first.high]}),
+         Choice("second", f"{other.low} to {other.high}", {"range": [other.low, other.high]})), only=False,
+        takes="range"))
+
+
+def _check_capacity(built: Built, facts: Any) -> None:
+    """Ask where the range does not fit the value's bytes."""
+    capacity = (1 << built.n_bits) - 1 if built.n_bits else 127
+    low, high = facts.range
+    if high > capacity:
+        what = "one data byte holds" if built.n_bits == 7 else f"{built.n_bits} bits hold"
+        facts.doubts.append(Doubt(
+            "", f"the range {low} to {high} does not fit: {what} at most {capacity}", takes="range"))
+        facts.range = None
+    elif built.n_bits == 14 and high < 128 and found_full(built):
+        facts.doubts.append(Doubt(
+            "range", f"the value takes two bytes, but the range is only {low} to {high}", takes="range", only=False,
+            choices=(Choice("as-printed", f"{low} to {high}", {"range": [low, high]}),
+                     Choice("each-byte", "each byte runs so: 0 to 16383", {"range": [0, 16383]}))))
+
+
+def found_full(built: Built) -> bool:
+    """Return whether both bytes of the value stand in one message, where a small range is odd."""
+    return len({p[0] for p in built.parts}) == 1 or len(built.parts) == 2
+
+
+def _from_signed(
+    found: Found, built: Built, context: Context, facts: Any, signed: tuple[float, float, str], whole: str
+) -> None:
+    """Derive the raw range from a signed one: by two's complement, a printed offset or the usual 64."""
+    low, high = signed[0], signed[1]
+    if low != int(low) or high != int(high):
+        return
+    low_i, high_i = int(low), int(high)
+    if low_i >= 0:
+        facts.range = (low_i, high_i)
+        _check_capacity(built, facts)
+        return
+    if facts.coding == "twos":
+        if -(1 << built.n_bits - 1) <= low_i and high_i < 1 << built.n_bits - 1:
+            facts.range = (low_i, high_i)
+        else:
+            facts.doubts.append(Doubt("", f"the range {low_i} to {high_i} does not fit", takes="range"))
+        return
+    half = 1 << (built.n_bits - 1) if built.n_bits else 64
+    offset = added(whole)
+    if offset is None:
+        offset = zero_point(whole)
+    if offset is None:
+        offset = context.offset(found.section)
+    if offset is None and (low_i, high_i) in ((-half, half - 1), (-half + 1, half - 1)):
+        offset = half
+    if offset is None:
+        facts.doubts.append(Doubt(
+            "range", f"the range {low_i} to {high_i} is printed, but not which number is sent for 0",
+            (Choice("offset", f"0 is sent as {half}", {"range": [half + low_i, half + high_i],
+                                                       "shown": {"formula": f"v - {half}"}}),
+             Choice("from-zero", f"{low_i} is sent as 0", {"range": [0, high_i - low_i],
+                                                           "shown": {"formula": f"v - {-low_i}"}})),
+            takes="range", only=False))
+        return
+    facts.range = (low_i + offset, high_i + offset)
+    facts.shown_range = (low, high)
+    if facts.range[0] < 0:
+        facts.doubts.append(Doubt("range", f"{low_i} with {offset} added is below 0", takes="range"))
+        facts.range = None
+        return
+    facts.unit, facts.shown_unit = ("", facts.shown_unit or facts.unit)
+    _check_capacity(built, facts)
+
+
+def _formula(facts: Any) -> None:
+    """Work out how raw values are shown, where the two ranges lie on a plain straight line."""
+    if facts.range is None or facts.shown_range is None or facts.coding:
+        return
+    low, high = facts.range
+    first, last = (Fraction(str(x)) for x in facts.shown_range)
+    if high == low or (first, last) == (low, high):
+        return
+    slope = (last - first) / (high - low)
+    if slope <= 0 or slope.denominator > 1000:
+        return
+    base = first - slope * low
+    if slope.denominator not in (1, 2, 4, 5, 10, 20, 25, 50, 100, 1000) or base.denominator > 1000:
+        return
+    facts.formula = _write_line(slope, base)
+
+
+def _write_line(slope: Fraction, base: Fraction) -> str:
+    """Return ``v * slope + base`` in its shortest form."""
+    text = "v" if slope == 1 else f"v * {_number(slope)}"
+    if base:
+        text += f" {'+' if base > 0 else '-'} {_number(abs(base))}"
+    return text
+
+
+def _number(value: Fraction) -> str:
+    return str(value.numerator) if value.denominator == 1 else f"{float(value):g}"
+
+
+def settle_default(
+    built: Built, context: Context, facts: Any, placed: Placed, role: str, head: str, pairs: bool
+) -> None:
+    """Set the raw default, or note why it can't be decided."""
+    text = facts.default_text.strip()
+    for raw, name in facts.choices.items():
+        if fold(name) == fold(text) and not text.isdigit():
+            facts.default = raw
+            return
+    found = spans(text, pairs=pairs)
+    if not found or found[0].start > 3:
+        return
+    span = found[0]
+    num = span.nums[0]
+    if num.fraction:
+        return
+    base = num.base or ("" if num.is_open else DEC)
+    if not base:
+        own = context.base_of(placed, head, role) if role == "default" else ""
+        base = own or (facts.base if role != "default" else "") or context.base_of(placed, head, role)
+        base = base or _fitting_default(span, facts, built)
+    if not base:
+        as_hex, as_dec = span.values(HEX)[0], span.values(DEC)[0]
+        facts.doubts.append(Doubt(
+            "default", f"the default {text} may be decimal ({as_dec}) or hexadecimal ({as_hex})",
+            (Choice("decimal", str(as_dec), {"default": as_dec}),
+             Choice("hexadecimal", str(as_hex), {"default": as_hex})), only=False, takes="default"))
+        return
+    _take_default(num.resolve(base), num.sign, built, facts, text)
+
+
+def _fitting_default(span: Span, facts: Any, built: Built) -> str:
+    """Return the only base in which the default lies in the range, or nothing."""
+    low, high = facts.range or (0, (1 << built.n_bits) - 1 if built.n_bits else 127)
+    allowed = facts.choices or None
+    fits = [b for b in (HEX, DEC) if (v := span.values(b)[0]) is not None and low <= v <= high
+            and (allowed is None or v in allowed)]
+    return fits[0] if len(fits) == 1 else ""
+
+
+def _take_default(value: int, sign: str, built: Built, facts: Any, text: str) -> None:
+    """Keep a default that lies in the range, turn a shown one into raw, ask about any other."""
+    low, high = facts.range or (0, (1 << built.n_bits) - 1 if built.n_bits else 127)
+    offset = None
+    if facts.shown_range and facts.range and facts.formula.startswith("v - "):
+        offset = int(facts.formula[4:]) if facts.formula[4:].isdigit() else None
+    derived = offset is not None and facts.shown_range is not None
+    if derived and (sign or not low <= value <= high) and offset is not None:
+        value += offset
+    elif derived and offset is not None and value == 0 and low == 0:
+        facts.doubts.append(Doubt(
+            "default", f"the default {text} may be the number sent or the number shown",
+            (Choice("sent", f"{value} is sent", {"default": value}),
+             Choice("shown", f"{value} is shown: {value + offset} is sent", {"default": value + offset})),
+            only=False, takes="default"))
+        return
+    if built.words and built.words[0][0][0] == "E" and value != 8192 and _swap(value) == 8192:
+        value = 8192
+    if facts.coding == "twos" or low <= value <= high:
+        facts.default = value
+        if facts.choices and not facts.range and value not in facts.choices:
+            facts.default = None
+            facts.doubts.append(Doubt("default", f"the default {text} is none of the choices", takes="default",
+                                      only=False))
+        return
+    facts.doubts.append(Doubt(
+        "default", f"the default {text} lies outside the range {low} to {high}", takes="default", only=False))
+
+
+def zero_point(text: str) -> int | None:
+    """Return the raw value that a text says stands for 0 (``40H = 0``, ``64 ergibt 0``), or None."""
+    for match in _ZERO_AT.finditer(text):
+        span = spans(match["n"])
+        if span:
+            value = span[0].values(HEX if span[0].base == HEX else DEC)[0]
+            if value > 0:
+                return value
+    return None
+
+
+def added(text: str) -> int | None:
+    """Return the number that a text says is added before sending (``64 + semitones``), or None."""
+    if match := _ADDS.search(text):
+        return int(match["n"] or match["m"])
+    return None

@@ -1,0 +1,1 @@
+"""The sheet: its records, line notation, tree walk and checks, and the standard sheets."""

@@ -1,0 +1,73 @@
+"""What is wrong with a sheet: faults, questions and notes, each with its line in the file."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from knobwright.core.errors import printable
+from knobwright.core.sheet.places import Path, Places
+
+FAULT = "fault"
+QUESTION = "question"
+NOTE = "note"
+
+
+class Fault(NamedTuple):
+    """One finding: ``level`` is fault, question or note; ``line`` counts from 1."""
+
+    level: str
+    line: int
+    about: str
+    message: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        about = f"{printable(self.about)}: " if self.about else ""
+        hint = f" ({printable(self.hint)})" if self.hint else ""
+        return f"line {self.line}: {self.level}: {about}{printable(self.message)}{hint}"
+
+
+class Findings:
+    """Collects findings with the line of the key path that each is about."""
+
+    def __init__(self, places: Places) -> None:
+        self._places = places
+        self._all: list[Fault] = []
+
+    def fault(self, path: Path, message: str, hint: str = "", about: str = "") -> None:
+        """Add a fault: the sheet can't be used until it is mended."""
+        self._add(FAULT, path, message, hint, about)
+
+    def question(self, path: Path, message: str, hint: str = "", about: str = "") -> None:
+        """Add an open question: the parameters that it is about are not sent."""
+        self._add(QUESTION, path, message, hint, about)
+
+    def note(self, path: Path, message: str, hint: str = "", about: str = "") -> None:
+        """Add a note: worth knowing, nothing to mend."""
+        self._add(NOTE, path, message, hint, about)
+
+    def _add(self, level: str, path: Path, message: str, hint: str, about: str) -> None:
+        fault = Fault(level, self._places.line(path), about or words(path), message, hint)
+        if fault not in self._all:
+            self._all.append(fault)
+
+    @property
+    def n_faults(self) -> int:
+        """Return the number of faults (not questions, not notes) so far."""
+        return sum(fault.level == FAULT for fault in self._all)
+
+    def of(self, *levels: str) -> tuple[Fault, ...]:
+        """Return the findings of these levels in the order of the file."""
+        chosen = [fault for fault in self._all if fault.level in levels]
+        return tuple(sorted(chosen, key=lambda fault: fault.line))
+
+
+def words(path: Path) -> str:
+    """Return a key path as a person reads it: ``parameter 3, range``."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f" {part + 1}"
+        else:
+            text += (", " if text and text[-1].isdigit() else "." if text else "") + part
+    return text

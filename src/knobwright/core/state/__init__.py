@@ -1,0 +1,1 @@
+"""What is known of every parameter: unknown, sent or heard."""

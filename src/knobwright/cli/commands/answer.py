@@ -100,6 +100,9 @@ def _ask(text: str, checked: Checked, sheet: str) -> tuple[str, Checked, list[st
                 typed = click.prompt("answer", default="", show_default=False, prompt_suffix=": ")
             except click.Abort:
                 return text, checked, done
+            finally:
+                if not sys.stdin.isatty():
+                    show.line()  # nobody typed the line end that a terminal would show
             if not typed.strip():
                 break
             try:

@@ -7,16 +7,15 @@ import click
 
 @click.command("completion")
 @click.argument("shell", type=click.Choice(("bash", "zsh", "fish")))
-def command(shell: str) -> int:
+@click.pass_context
+def command(ctx: click.Context, shell: str) -> int:
     """Print the completion script for SHELL; put it where your shell reads such scripts.
 
     For bash: knobwright completion bash >> ~/.bashrc
     """
     from click.shell_completion import get_completion_class
 
-    from knobwright.cli.main import cli
-
     kind = get_completion_class(shell)
     assert kind is not None
-    click.echo(kind(cli, {}, "knobwright", "_KNOBWRIGHT_COMPLETE").source())
+    click.echo(kind(ctx.find_root().command, {}, "knobwright", "_KNOBWRIGHT_COMPLETE").source())
     return 0

@@ -65,11 +65,13 @@ def assign(
     KnobwrightError
         The first word that can't be worked out; nothing is given then.
     """
-    programs = {i: _program(codec, word) for i, word in enumerate(words) if _is_program(codec, word)}
+    programs = {
+        i: _program(codec, word) for i, word in enumerate(words) if _is_program(codec, word)
+    }
     parsed = {i: _parse(codec, word) for i, word in enumerate(words) if i not in programs}
     given: dict[str, Raw] = {word.key: word.raw for word in parsed.values()}
 
-    def current(key: str, at: int | None, on: int | None) -> object | None:
+    def current(key: str, channel: int | None, note: int | None) -> object | None:
         return given.get(key)
 
     out: list[Assigned] = []

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import NamedTuple
+from collections.abc import Iterable, Sequence
+from itertools import combinations, islice
+
+from msgspec import Struct
 
 from knobwright.core.codec.match import (
     DATA_CONTROLLERS,
+    NULL,
     SELECTORS,
     Entry,
     Pattern,
@@ -14,208 +17,382 @@ from knobwright.core.codec.match import (
     control_entries,
     patterns_of,
 )
+from knobwright.core.codec.packings import PACKINGS
 from knobwright.core.sheet import words as w
-from knobwright.core.sheet.records import Parameter, When
+from knobwright.core.sheet.records import Module, Parameter, Programs, When
 from knobwright.core.sheet.words import Cell
 
+#: How many pairs of lines are compared in one check; only lines that share bytes are.
+MAX_COMPARISONS = 200_000
 
-class Clash(NamedTuple):
-    """Two targets that the same bytes fit; ``bytes_words`` says which bytes."""
+
+class Clash(Struct, frozen=True):
+    """Two targets that the same bytes fit; ``bytes_words`` says which bytes.
+
+    With ``second`` the same target as ``first`` it is a line that chooses a program or bank.
+    """
 
     first: Target
     second: Target
     bytes_words: str
 
 
-def not_invertible(target: Target) -> str:
-    """Say why a line of control changes has no way back, or return an empty string."""
+#: What a target's control changes are, by what selects them; empty for any other target.
+Entries = list[tuple[tuple[str, int, int] | None, Entry]]
+
+
+def not_invertible(target: Target, entries: Entries) -> str:
+    """Say why a line has no way back by itself, or return an empty string."""
     line = target.template.line
     for message in line.messages:
         if message[0].fixed & 0xF0 == 0xB0 and message[1].kind != w.FIXED:
             return "the line can't be inverted: its controller number is a field"
-    entries = list(control_entries(target))
+    if entries and entries[0][0] is not None:
+        if any(selection and selection[1:] == NULL and e.data for selection, e in entries):
+            return "the line can't be inverted: 7F 7F selects nothing, so no data can follow it"
+        return ""
     numbers = {m[1].fixed for m in line.messages if m[0].fixed & 0xF0 == 0xB0}
     taken = numbers & (SELECTORS.keys() | DATA_CONTROLLERS)
-    if entries and entries[0][0] is not None:
-        return ""
     if taken:
         return (
             f"the line can't be inverted: controller {min(taken)} selects or sets other parameters "
             "(RPN and NRPN need both halves of their number and then 6, 38, 96 or 97)"
         )
+    return "" if entries else _same_messages(target)
+
+
+def _same_messages(target: Target) -> str:
+    """Say which messages of one line can be mistaken for each other, if they carry anything."""
+    parts = list(islice(patterns_of(target), 64))
+    for a, b in combinations(parts, 2):
+        same = a.length == b.length and not (a.fixed ^ b.fixed) & a.mask & b.mask
+        cells = target.template.line.messages[a.part]
+        if same and any(cell.kind in _SAYS for cell in cells):
+            return (
+                f"the line can't be inverted: its messages {a.part + 1} and {b.part + 1} can't be "
+                "told apart"
+            )
     return ""
 
 
-def clashes(targets: Iterable[Target], bank_controllers: frozenset[int]) -> Iterator[Clash]:
-    """Yield every pair of targets that the same bytes fit, each pair once."""
-    plain: dict[int, list[Entry]] = {}
-    selected: dict[tuple[str, int, int], list[Entry]] = {}
-    patterns: dict[tuple[int, int], dict[int, list[Pattern]]] = {}
-    for target in targets:
+#: Kinds of cells that carry something to read.
+_SAYS = frozenset({w.VALUE, w.OTHER, w.KEY, w.CHANNEL, w.MAP, w.RUN})
+
+
+class Clashes:
+    """Looks for clashes among all targets of a sheet.
+
+    Each pair is found once, and of many lines with the same bytes each is named with the first
+    only. ``not_invertible`` are the lines that have no way back by themselves, and why.
+    ``is_complete`` is false where there were too many lines to compare all that share bytes.
+    """
+
+    def __init__(
+        self, targets: Iterable[Target], module: Module, programs: Programs | None
+    ) -> None:
+        self.found: list[Clash] = []
+        self.not_invertible: list[tuple[Target, str]] = []
+        self.is_complete = True
+        self._left = MAX_COMPARISONS
+        self._seen: set[tuple[int, int]] = set()
+        self._devices = tuple(module.device_ids)
+        self._plain: dict[int, list[Entry]] = {}
+        self._selected: dict[tuple[str, int, int], list[Entry]] = {}
+        self._patterns: dict[tuple[int, int], dict[int, list[Pattern]]] = {}
+        self._dumps: list[Pattern] = []
+        for target in targets:
+            self._sort(target)
+            self._chooses(target, programs)
+        self._search()
+
+    def _sort(self, target: Target) -> None:
         entries = list(control_entries(target))
+        if why := not_invertible(target, entries):
+            self.not_invertible.append((target, why))
         for selection, entry in entries:
             if selection is not None:
-                selected.setdefault(selection, []).append(entry)
+                self._selected.setdefault(selection, []).append(entry)
                 continue
             for number, _ in entry.data:
-                plain.setdefault(number, []).append(entry)
-                if number in bank_controllers:
-                    yield Clash(target, target, f"controller {number} chooses the bank")
-        if not entries:
-            *_, last = patterns_of(target)
-            by_fixed = patterns.setdefault((last.length, last.mask), {})
+                self._plain.setdefault(number, []).append(entry)
+        if entries:
+            return
+        *_, last = patterns_of(target)
+        if last.data_at >= 0:
+            self._dumps.append(last)
+        else:
+            by_fixed = self._patterns.setdefault((last.length, last.mask), {})
             by_fixed.setdefault(last.fixed, []).append(last)
-    seen: set[tuple[int, int]] = set()
-    for clash in (*_entry_clashes(plain, selected), *_pattern_clashes(patterns)):
-        pair = (id(clash.first.template), id(clash.second.template))
-        if pair not in seen:
-            seen.add(pair)
-            yield clash
+
+    def _chooses(self, target: Target, programs: Programs | None) -> None:
+        """Report a line that no receiver could tell from the choice of a program."""
+        if programs is None:
+            return
+        banks = {m[1].fixed for m in programs.template.line.messages if len(m) > 2}
+        for message in target.template.line.messages:
+            status = message[0].fixed & 0xF0
+            if status == 0xC0:
+                self.found.append(Clash(target, target, "a program change chooses a program"))
+            elif status == 0xB0 and message[1].fixed in banks:
+                words = f"controller {message[1].fixed} chooses the bank"
+                self.found.append(Clash(target, target, words))
+
+    def _search(self) -> None:
+        for number, entries in self._plain.items():
+            self._entries(entries, f"controller {number} ({number:02X})")
+        for (kind, high, low), entries in self._selected.items():
+            self._entries(entries, f"{kind} {high:02X} {low:02X}")
+        groups = list(self._patterns.items())
+        for i, ((length, mask), by_fixed) in enumerate(groups):
+            for rows in by_fixed.values():
+                self._rows(rows)
+            for (other_length, other_mask), others in islice(groups, i):
+                if not self._may((len(by_fixed) + len(others)) // 16 + 1):
+                    return
+                if length == other_length:
+                    self._across(others, by_fixed, mask & other_mask)
+        every = [p for _, by_fixed in groups for rows in by_fixed.values() for p in rows]
+        self._lengths(every)
+        self._controllers([p for p in every if p.length == 3])
+
+    def _may(self, cost: int = 1) -> bool:
+        self._left -= cost
+        if self._left < 0:
+            self.is_complete = False
+        return self.is_complete
+
+    def _add(self, first: Target, second: Target, words: str) -> bool:
+        """Note a clash; return whether it is one between two lines that the sheet must mend."""
+        pair = (id(first.template), id(second.template))
+        if pair not in self._seen:
+            self._seen.add(pair)
+            self.found.append(Clash(first, second, words))
+        return not (_is_included(first) or _is_included(second))
+
+    def _entries(self, entries: list[Entry], words: str) -> None:
+        for i, b in enumerate(entries):
+            for a in islice(entries, i):
+                if not self._may():
+                    return
+                if self._entries_clash(a, b) and self._add(a.target, b.target, words):
+                    break
+
+    def _rows(self, rows: list[Pattern]) -> None:
+        for i, b in enumerate(rows):
+            for a in islice(rows, i):
+                if not self._may():
+                    return
+                if self._patterns_clash(a, b) and self._add(a.target, b.target, _line(b.target)):
+                    break
+
+    def _across(
+        self, ours: dict[int, list[Pattern]], theirs: dict[int, list[Pattern]], common: int
+    ) -> None:
+        """Compare two groups of patterns with different masks: where their common bits agree."""
+        index: dict[int, list[Pattern]] = {}
+        for fixed, rows in ours.items():
+            index.setdefault(fixed & common, []).extend(rows)
+        for fixed, rows in theirs.items():
+            for b in rows:
+                for a in index.get(fixed & common, ()):
+                    if not self._may():
+                        return
+                    if self._patterns_clash(a, b) and self._add(
+                        a.target, b.target, _line(b.target)
+                    ):
+                        break
+
+    def _controllers(self, patterns: list[Pattern]) -> None:
+        """Compare control changes in sequences with those that are lines of their own."""
+        for pattern in patterns:
+            last = pattern.target.template.line.messages[pattern.part]
+            if last[0].fixed & 0xF0 != 0xB0:
+                continue
+            for entry in self._plain.get(last[1].fixed, ()):
+                if not self._may():
+                    return
+                cell = next(cell for number, cell in entry.data if number == last[1].fixed)
+                a, b = entry.target, pattern.target
+                apart = _exclusive_conditions(a, b) or self._told_apart(a, b, [(cell, last[2])])
+                if not apart:
+                    self._add(a, b, f"controller {last[1].fixed}")
+
+    def _lengths(self, patterns: list[Pattern]) -> None:
+        """Compare dumps with each other and with messages that could be a short dump."""
+        for i, dump in enumerate(self._dumps):
+            for other in islice(self._dumps, i):
+                if not self._may():
+                    return
+                if _dumps_clash(other, dump):
+                    self._add(other.target, dump.target, _line(dump.target))
+            for pattern in patterns:
+                if not self._may():
+                    return
+                if _fits_dump(pattern, dump):
+                    self._add(pattern.target, dump.target, _line(pattern.target))
+
+    def _entries_clash(self, a: Entry, b: Entry) -> bool:
+        if not any(x >= 0 and y >= 0 for x, y in zip(a.channels, b.channels, strict=True)):
+            return False
+        if _exclusive_conditions(a.target, b.target):
+            return False
+        ours, theirs = dict(a.data), dict(b.data)
+        cells = [(ours[n], theirs[n]) for n in sorted(ours.keys() & theirs.keys())]
+        if _same_owner(a.target, b.target):
+            return _says_otherwise(a.target, b.target, cells)
+        if not ours or not theirs:
+            return True
+        if not cells or all(_owner(a.target, x) == _owner(b.target, y) for x, y in cells):
+            return False
+        return not self._told_apart(a.target, b.target, cells)
+
+    def _patterns_clash(self, a: Pattern, b: Pattern) -> bool:
+        if _exclusive_conditions(a.target, b.target):
+            return False
+        ours, theirs = a.target.template.line.messages, b.target.template.line.messages
+        same = len(ours) == len(theirs)
+        pairs = list(zip(ours, theirs, strict=True)) if same else [(ours[-1], theirs[-1])]
+        cells: list[tuple[Cell, Cell]] = []
+        for x, y in pairs:
+            left, right = _bytes(x), _bytes(y)
+            if len(left) != len(right):
+                return False
+            cells += zip(left, right, strict=True)
+        if any(x.mask & y.mask & (x.fixed ^ y.fixed) for x, y in cells):
+            return False
+        if _same_owner(a.target, b.target):
+            return _says_otherwise(a.target, b.target, cells)
+        has_other = any(w.OTHER in (x.kind, y.kind) for x, y in cells)
+        if has_other and all(_owner(a.target, x) == _owner(b.target, y) for x, y in cells):
+            return False  # the same message, told from the side of each of its parameters
+        return not self._told_apart(a.target, b.target, cells)
+
+    def _told_apart(self, a: Target, b: Target, cells: list[tuple[Cell, Cell]]) -> bool:
+        """Return whether some byte has no value that both could have."""
+        if any(not self._bytes_of(a, x) & self._bytes_of(b, y) for x, y in cells):
+            return True
+        same_layout = a.template.line.slices == b.template.line.slices
+        if not (same_layout and a.parameter and b.parameter):
+            return False
+        if a.parameter.coding != b.parameter.coding or a.parameter.type or b.parameter.type:
+            return False
+        return not _overlap(a.parameter.ranges, b.parameter.ranges)
+
+    def _bytes_of(self, target: Target, cell: Cell) -> int:
+        """Return the values that a byte can have, as a number with one bit for each."""
+        if cell.kind == w.FIXED:
+            return 1 << cell.fixed
+        every = ((1 << (~cell.mask & 0xFF) + 1) - 1) << cell.fixed
+        if cell.kind == w.MAP:
+            return _bits(cell.fixed | v for v in target.template.map_of(cell.name).values)
+        if cell.kind == w.DEVICE:
+            return _bits(cell.fixed | device & ~cell.mask & 0xFF for device in self._devices)
+        parameter = target.parameter
+        if cell.kind != w.VALUE or cell.low or parameter is None or parameter.coding != "plain":
+            return every
+        top = ~cell.mask & 0xFF
+        if parameter.ranges[-1][1] > top:
+            return every
+        return sum(
+            ((1 << high - low + 1) - 1) << low + cell.fixed for low, high in parameter.ranges
+        )
 
 
-def _entry_clashes(
-    plain: dict[int, list[Entry]], selected: dict[tuple[str, int, int], list[Entry]]
-) -> Iterator[Clash]:
-    for number, entries in plain.items():
-        for a, b in _pairs(entries):
-            if _entries_clash(a, b):
-                yield Clash(a.target, b.target, f"controller {number} ({number:02X})")
-    for (kind, high, low), entries in selected.items():
-        for a, b in _pairs(entries):
-            if _entries_clash(a, b):
-                yield Clash(a.target, b.target, f"{kind} {high:02X} {low:02X}")
+def _bits(numbers: Iterable[int]) -> int:
+    bits = 0
+    for number in numbers:
+        bits |= 1 << number
+    return bits
 
 
-def _pairs(entries: list[Entry]) -> Iterator[tuple[Entry, Entry]]:
-    for i, a in enumerate(entries):
-        for b in entries[i + 1 :]:
-            yield a, b
-
-
-def _entries_clash(a: Entry, b: Entry) -> bool:
-    if _same_owner(a.target, b.target) or _exclusive_conditions(a.target, b.target):
-        return False
-    if not any(x >= 0 and y >= 0 for x, y in zip(a.channels, b.channels, strict=True)):
-        return False
-    if not a.data or not b.data:
-        return True
-    ours, theirs = dict(a.data), dict(b.data)
-    shared = ours.keys() & theirs.keys()
-    if not shared:
-        return False
-    cells = [(ours[n], theirs[n]) for n in sorted(shared)]
-    if all(_owner(a.target, x) == _owner(b.target, y) for x, y in cells):
-        return False
-    return not _told_apart(a.target, b.target, cells)
+def _is_included(target: Target) -> bool:
+    return target.parameter is not None and bool(target.parameter.included)
 
 
 def _same_owner(a: Target, b: Target) -> bool:
-    return a.name == b.name and a.is_request == b.is_request
+    same = a.parameter is b.parameter and a.block is b.block
+    return same and a.is_request == b.is_request
+
+
+def _says_otherwise(a: Target, b: Target, cells: list[tuple[Cell, Cell]]) -> bool:
+    """Return whether two routes of one parameter read different things from the same byte."""
+    return any(
+        x.kind in _SAYS and y.kind in _SAYS and _owner(a, x) != _owner(b, y) for x, y in cells
+    )
 
 
 def _owner(target: Target, cell: Cell) -> tuple[object, ...]:
     """Return what a byte sets: the parameter and bits, or the fixed byte."""
     if cell.kind == w.FIXED:
         return ("", cell.fixed)
-    name = target.name if cell.kind == w.VALUE else cell.name
-    return (name, cell.high, cell.low) if cell.kind in (w.VALUE, w.OTHER) else (cell.kind, cell.name)
-
-
-def _told_apart(a: Target, b: Target, cells: list[tuple[Cell, Cell]]) -> bool:
-    """Return whether some byte has no value that both could have."""
-    if any(not _bytes_of(a, x) & _bytes_of(b, y) for x, y in cells):
-        return True
-    same_layout = a.template.line.slices == b.template.line.slices
-    if not (same_layout and a.parameter and b.parameter):
-        return False
-    if a.parameter.coding != b.parameter.coding or a.parameter.type or b.parameter.type:
-        return False
-    return not any(
-        low <= other_high and other_low <= high
-        for low, high in a.parameter.ranges
-        for other_low, other_high in b.parameter.ranges
-    )
-
-
-def _bytes_of(target: Target, cell: Cell) -> frozenset[int]:
-    """Return the values that a byte can have."""
-    if cell.kind == w.FIXED:
-        return frozenset((cell.fixed,))
+    if cell.kind in (w.VALUE, w.OTHER):
+        name = target.name if cell.kind == w.VALUE else cell.name
+        return (name, cell.high, cell.low)
     if cell.kind == w.MAP:
-        return frozenset(cell.fixed | value for value in target.template.map_of(cell.name).values)
-    every = frozenset(cell.fixed | value for value in range((~cell.mask & 0xFF) + 1))
-    parameter = target.parameter
-    whole = cell.kind == w.VALUE and cell.low == 0 and parameter is not None
-    if not whole or parameter is None or parameter.coding != "plain":
-        return every
-    if parameter.ranges[-1][1] > (~cell.mask & 0xFF):
-        return every
-    return frozenset(v for v in every if parameter.allows(v & ~cell.mask))
+        return (cell.kind, target.template.map_of(cell.name).values)
+    return (cell.kind, cell.name)
 
 
-def _pattern_clashes(
-    patterns: dict[tuple[int, int], dict[int, list[Pattern]]],
-) -> Iterator[Clash]:
-    groups = list(patterns.items())
-    for i, ((length, mask), by_fixed) in enumerate(groups):
-        for rows in by_fixed.values():
-            for j, a in enumerate(rows):
-                for b in rows[j + 1 :]:
-                    yield from _clash_of(a, b)
-        for (other_length, other_mask), others in groups[i + 1 :]:
-            if length != other_length:
-                continue
-            common = mask & other_mask
-            index: dict[int, list[Pattern]] = {}
-            for fixed, rows in by_fixed.items():
-                index.setdefault(fixed & common, []).extend(rows)
-            for fixed, rows in others.items():
-                for a in index.get(fixed & common, ()):
-                    for b in rows:
-                        yield from _clash_of(a, b)
+def _overlap(ours: Sequence[tuple[int, int]], theirs: Sequence[tuple[int, int]]) -> bool:
+    """Return whether two lists of ascending ranges have a number in common."""
+    i = j = 0
+    while i < len(ours) and j < len(theirs):
+        if ours[i][1] < theirs[j][0]:
+            i += 1
+        elif theirs[j][1] < ours[i][0]:
+            j += 1
+        else:
+            return True
+    return False
 
 
-def _clash_of(a: Pattern, b: Pattern) -> Iterator[Clash]:
-    if _same_owner(a.target, b.target) or _exclusive_conditions(a.target, b.target):
-        return
-    if a.data_at >= 0 and b.data_at >= 0 and _sizes_differ(a.target, b.target):
-        return
-    if (a.data_at >= 0) != (b.data_at >= 0):
-        return
-    ours, theirs = a.target.template.line.messages, b.target.template.line.messages
-    pairs = (
-        list(zip(ours, theirs, strict=True)) if len(ours) == len(theirs) else [(ours[-1], theirs[-1])]
-    )
-    cells = [cell_pair for x, y in pairs for cell_pair in zip(_bytes(x), _bytes(y), strict=False)]
-    if any(len(_bytes(x)) != len(_bytes(y)) for x, y in pairs):
-        return
-    if any(x.mask & y.mask & (x.fixed ^ y.fixed) for x, y in cells):
-        return
-    if all(_owner(a.target, x) == _owner(b.target, y) for x, y in cells):
-        if a.target.parameter and b.target.parameter and _has_other(cells):
-            return
-    if _told_apart(a.target, b.target, cells):
-        return
-    line = str(b.target.template.line)
-    yield Clash(a.target, b.target, line)
-
-
-def _has_other(cells: list[tuple[Cell, Cell]]) -> bool:
-    return any(w.OTHER in (x.kind, y.kind) for x, y in cells)
+def _line(target: Target) -> str:
+    return str(target.template.line)
 
 
 def _bytes(message: tuple[Cell, ...]) -> list[Cell]:
-    return [cell for cell in message for _ in range(max(cell.n_bytes, 1))]
+    return [cell for cell in message for _ in range(cell.n_bytes)]
 
 
-def _sizes_differ(a: Target, b: Target) -> bool:
-    sizes = [t.block.size if t.block else None for t in (a, b)]
-    return None not in sizes and sizes[0] != sizes[1]
+def _packed_bytes(target: Target) -> int | None:
+    """Return how many data bytes a block's dump has, where its size is given."""
+    if target.block is None or target.block.size is None or target.block.packing not in PACKINGS:
+        return None
+    return PACKINGS[target.block.packing].packed_size(target.block.size)
+
+
+def _frame(pattern: Pattern, before: int, behind: int) -> tuple[int, int]:
+    """Return mask and fixed bits of the first and last bytes of a message."""
+    mask, fixed = (n.to_bytes(pattern.length, "big") for n in (pattern.mask, pattern.fixed))
+    first, last = slice(0, before), slice(pattern.length - behind, pattern.length)
+    whole_mask, whole_fixed = mask[first] + mask[last], fixed[first] + fixed[last]
+    return int.from_bytes(whole_mask, "big"), int.from_bytes(whole_fixed, "big")
+
+
+def _fits_dump(pattern: Pattern, dump: Pattern) -> bool:
+    """Return whether a message of fixed length could be a dump with few data bytes."""
+    n_data = pattern.length - dump.length
+    n_packed = _packed_bytes(dump.target)
+    if n_data < 0 or (n_packed is not None and n_packed != n_data):
+        return False
+    mask, fixed = _frame(pattern, dump.data_at, dump.length - dump.data_at)
+    return not mask & dump.mask & (fixed ^ dump.fixed)
+
+
+def _dumps_clash(a: Pattern, b: Pattern) -> bool:
+    sizes = (_packed_bytes(a.target), _packed_bytes(b.target))
+    lengths = [s + p.length for s, p in zip(sizes, (a, b), strict=True) if s is not None]
+    if len(lengths) == 2 and lengths[0] != lengths[1]:
+        return False
+    before = min(a.data_at, b.data_at)
+    behind = min(a.length - a.data_at, b.length - b.data_at)
+    (mask, fixed), (other_mask, other_fixed) = (_frame(p, before, behind) for p in (a, b))
+    return not mask & other_mask & (fixed ^ other_fixed)
 
 
 def _exclusive_conditions(a: Target, b: Target) -> bool:
     """Return whether the two can never both be in effect: a common condition, no common value."""
-    if a.parameter is None or b.parameter is None:
+    if a.parameter is None or b.parameter is None or not a.parameter.when:
         return False
     theirs = {when.key: when for when in b.parameter.when}
     return any(_disjoint(when, theirs.get(when.key)) for when in a.parameter.when)

@@ -13,8 +13,9 @@ from typing import NamedTuple
 class Coding(NamedTuple):
     """A coding over ``n`` value bits.
 
-    ``limits(n, zero)`` gives the lowest and highest raw value, ``to_bits(raw, n, zero)`` the bits as a number
-    0 to 2**n - 1 and ``to_raw(bits, n, zero)`` the way back. ``zero`` matters to offset only.
+    ``limits(n, zero)`` gives the lowest and highest raw value, ``to_bits(raw, n, zero)`` the bits
+    as a number 0 to 2**n - 1 and ``to_raw(bits, n, zero)`` the way back. ``zero`` matters to
+    offset only.
     """
 
     name: str

@@ -1,9 +1,9 @@
 """Control changes on the way in: selections of RPN and NRPN, data entry, pairs, steps.
 
-MIDI 1.0 Detailed Specification 4.2.1 p.17: either selector byte may come first, a receiver waits for
-both but copes later with one alone, a newly selected parameter keeps its value until data come. Null
-(7F 7F) shuts data entry off until a new number is chosen (RPN table 3a of 2020). RP-018: a step moves
-the low half where there is one.
+MIDI 1.0 Detailed Specification 4.2.1 p.17: either selector byte may come first, a receiver waits
+for both but copes later with one alone, a newly selected parameter keeps its value until data
+come. Null (7F 7F) shuts data entry off until a new number is chosen (RPN table 3a of 2020).
+RP-018: a step moves the low half where there is one.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from knobwright.core.codec.match import (
     Entry,
     Matchers,
 )
-from knobwright.core.codec.settings import bits_of, raw_of, setting
+from knobwright.core.codec.settings import Group, bits_of, in_effect, raw_of, setting
 from knobwright.core.interfaces import Lookup
 from knobwright.core.sheet import words as w
 from knobwright.core.sheet.records import Parameter
@@ -30,30 +30,35 @@ from knobwright.core.sheet.records import Parameter
 Selection = tuple[str, int, int]
 
 
-def _once(settings: list[Setting]) -> list[Setting]:
-    """Return the settings without those that another route gives too."""
-    kept: dict[tuple[object, ...], Setting] = {}
-    for s in settings:
-        kept.setdefault((s.key, s.value, s.channel, s.note, s.implied), s)
-    return list(kept.values())
-
-
 class _Selected:
     """The selection of one source on one channel."""
 
-    __slots__ = ("active", "numbers")
+    __slots__ = ("active", "fresh", "numbers")
 
     def __init__(self) -> None:
         self.numbers: dict[str, list[int | None]] = {}
         self.active: str | None = None
+        self.fresh: set[int] = set()
 
-    def choose(self, kind: str, half: int, number: int) -> None:
+    def choose(self, kind: str, half: int, number: int) -> Selection | None:
+        """Take one half of a number; return the number where both halves have just come.
+
+        A line without data is complete with its selection, and it must not be taken for sent
+        while one half is still that of the number selected before.
+        """
+        if kind != self.active:
+            self.fresh.clear()
         pair = self.numbers.setdefault(kind, [None, None])
         pair[half] = number
         self.active = kind
+        self.fresh.add(half)
+        new = self.selection if len(self.fresh) == 2 else None
+        if new is not None:
+            self.fresh.clear()
         if tuple(pair) == NULL:
             self.numbers.clear()
             self.active = None
+        return new
 
     @property
     def selection(self) -> Selection | None:
@@ -64,7 +69,7 @@ class _Selected:
 
 
 class Controls:
-    """Follows the control changes of every source; what was sent to the module is held per channel."""
+    """Follows the control changes of every source; what the module was sent is held per channel."""
 
     def __init__(
         self, matchers: Matchers, parameters: Mapping[str, Parameter], current: Lookup | None
@@ -73,7 +78,8 @@ class Controls:
         self._parameters = parameters
         self._current = current
         self._selected: dict[tuple[int, int], _Selected] = {}
-        # What came last for (nibble, selection, controller): the module's side, whatever the source.
+        # What came last for (nibble, selection, controller): the module's side, whatever the
+        # source.
         self._held: dict[tuple[int, Selection | None], dict[int, int]] = {}
 
     def selection(self, source: int, nibble: int) -> Selection | None:
@@ -91,28 +97,24 @@ class Controls:
         kind, half = SELECTORS[message[1]]
         nibble = message[0] & 0x0F
         chosen = self._selected.setdefault((source, nibble), _Selected())
-        chosen.choose(kind, half, message[2])
-        selection = chosen.selection
-        pair = chosen.numbers.get(kind)
-        null_key = (kind, *NULL)
-        if pair is None:
-            actions = self._entries(null_key, nibble, None)
-        else:
-            actions = self._entries(selection, nibble, None) if selection else []
+        new = chosen.choose(kind, half, message[2])
         done = [
             Setting(e.target.name, 0, e.channels[nibble] or None, e.note, e.target.route)
-            for e in actions
+            for e in self._entries(new, nibble, None)
         ]
         side = "high" if half == 0 else "low"
-        words = f"{kind} null" if pair is None else f"selects {kind} ({side} number {message[2]})"
+        is_null = chosen.active is None
+        words = f"{kind} null" if is_null else f"selects {kind} ({side} number {message[2]})"
         return [*done] if done else [Part(words, channel=nibble + 1)]
 
     def data(self, message: bytes, source: int) -> list[Event]:
         """Take data entry (6, 38) or a step (96, 97)."""
         nibble, number = message[0] & 0x0F, message[1]
-        selection = self.selection(source, nibble)
+        chosen = self._selected.get((source, nibble))
+        selection = chosen.selection if chosen is not None else None
+        if chosen is not None:
+            chosen.fresh.clear()
         if selection is None:
-            chosen = self._selected.get((source, nibble))
             why = (
                 "only half of the number is selected"
                 if chosen is not None and chosen.active is not None
@@ -130,20 +132,20 @@ class Controls:
                 if known
                 else f"the sheet has no {kind} {high:02X} {low:02X} (hex) on this channel"
             )
-            self._hold(nibble, selection, number, message[2], [])
+            if known:  # of what the sheet does not know nothing is kept: memory stays bounded
+                self._hold(nibble, selection, number, message[2], [])
             return [Unexplained(message, reason)]
-        return self._take(message, entries, nibble, selection)
+        groups = self._take(message, entries, nibble, selection)
+        return in_effect(groups, self._current, self._parameters)
 
-    def plain(self, message: bytes) -> list[Event] | None:
-        """Take a control change that is a line of its own; ``None`` where no line has it."""
+    def plain(self, message: bytes) -> list[Group]:
+        """Take a control change that is a line of its own; nothing where no line has it."""
         nibble, number = message[0] & 0x0F, message[1]
         found = self._matchers.plain.get(number, ())
         entries = [entry for entry in found if entry.channels[nibble] >= 0]
-        return self._take(message, entries, nibble, None) if entries else None
+        return self._take(message, entries, nibble, None) if entries else []
 
-    def _entries(
-        self, selection: Selection | None, nibble: int, number: int | None
-    ) -> list[Entry]:
+    def _entries(self, selection: Selection | None, nibble: int, number: int | None) -> list[Entry]:
         if selection is None:
             return []
         found = self._matchers.selected.get(selection, ())
@@ -163,54 +165,61 @@ class Controls:
 
     def _take(
         self, message: bytes, entries: list[Entry], nibble: int, selection: Selection | None
-    ) -> list[Event]:
+    ) -> list[Group]:
         number = message[1]
         held = self._hold(nibble, selection, number, message[2], entries)
-        events: list[Event] = []
-        for entry in entries:
-            for event in self._complete(entry, number, held, nibble, message):
-                if event not in events:
-                    events.append(event)
-        settled = _once([event for event in events if isinstance(event, Setting)])
-        if settled:
-            refused = [event for event in events if isinstance(event, Unexplained)]
-            return [*settled, *refused]
-        names = ", ".join(dict.fromkeys(entry.target.name for entry in entries))
-        return events or [Part(f"part of {names}", entries[0].target.name, nibble + 1)]
+        return [
+            (entry.target.parameter, list(self._complete(entry, number, held, nibble, message)))
+            for entry in entries
+        ]
 
     def _complete(
         self, entry: Entry, number: int, held: dict[int, int], nibble: int, message: bytes
     ) -> Iterator[Event]:
         """Yield what is complete with this byte: the target's value and others in its line."""
         channel = entry.channels[nibble] or None
-        for n, cell in entry.data:
-            if cell.kind == w.FIXED and n == number and message[2] != cell.fixed:
-                yield Unexplained(
-                    message, f"{entry.target.name} wants {cell.fixed:02X} here, not {message[2]:02X}"
-                )
-                return
+        part = Part(f"part of {entry.target.name}", entry.target.name, nibble + 1)
+        numbers = [n for n, _ in entry.data]
+        at = numbers.index(number)
+        for i, (n, cell) in enumerate(entry.data):
+            if cell.kind != w.FIXED or held.get(n) == cell.fixed:
+                continue
+            if i > at or n not in held:
+                yield part  # its own fixed byte is still to come
+            else:
+                found = f"{held[n]:02X} by controller {n}"
+                why = f"{entry.target.name} wants {cell.fixed:02X} here, not {found}"
+                yield Unexplained(message, why)
+            return
         names = dict.fromkeys(cell.name for _, cell in entry.data if cell.kind != w.FIXED)
         if not names:
-            yield from self._action(entry, number, held, channel)
+            complete = number == numbers[-1]
+            key = entry.target.name
+            yield Setting(key, 0, channel, entry.note, entry.target.route) if complete else part
             return
+        settled = False
         for name in names:
             cells = [(n, c) for n, c in entry.data if c.kind != w.FIXED and c.name == name]
-            if any(n == number for n, _ in cells) or self._cleared(entry, number, cells):
+            if self._settles(entry, at, cells):
+                settled = True
                 yield self._value(entry, name, cells, number, held, channel, message)
+        if not settled:
+            yield part
+
+    def _settles(self, entry: Entry, at: int, cells: list[tuple[int, w.Cell]]) -> bool:
+        """Return whether the byte at place ``at`` of a line says or completes what cells say."""
+        number, cell = entry.data[at]
+        if any(n == number for n, _ in cells) or self._cleared(entry, number, cells):
+            return True
+        # A fixed byte behind the value completes it, unless it was implied: 00 cleared by 6.
+        last = [n for n, _ in entry.data].index(cells[-1][0])
+        implied = cell.fixed == 0 and entry.goes_on(number - 32)
+        return cell.kind == w.FIXED and at > last and not implied
 
     @staticmethod
     def _cleared(entry: Entry, number: int, cells: list[tuple[int, w.Cell]]) -> bool:
         """Return whether a high half that came has cleared all of these cells."""
         return entry.goes_on(number) and all(n == number + 32 for n, _ in cells)
-
-    def _action(
-        self, entry: Entry, number: int, held: dict[int, int], channel: int | None
-    ) -> Iterator[Event]:
-        complete = all(held.get(n) == cell.fixed for n, cell in entry.data)
-        if number == entry.data[-1][0] and complete:
-            yield Setting(entry.target.name, 0, channel, entry.note, entry.target.route)
-        else:
-            yield Part(f"part of {entry.target.name}", entry.target.name, channel)
 
     def _value(
         self,
@@ -225,8 +234,8 @@ class Controls:
         own = entry.target.parameter
         assert own is not None
         parameter = self._parameters[name] if name else own
-        implied = all(n != number for n, _ in cells)
-        if not implied and number != cells[-1][0]:
+        implied = self._cleared(entry, number, cells)
+        if any(n == number for n, _ in cells[:-1]):
             return Part(f"first part of {parameter.key}", parameter.key, channel)
         at = channel if "channel" in parameter.per else None
         note = entry.note if "key" in parameter.per else None
@@ -254,26 +263,43 @@ class Controls:
     def _step(self, message: bytes, selection: Selection, nibble: int) -> list[Event]:
         """Take an increment or decrement: the last, lowest part of the line moves by one."""
         by = 1 if message[1] == INCREMENT else -1
-        entries = [
-            *self._entries(selection, nibble, DATA_LOW),
-            *self._entries(selection, nibble, DATA_HIGH),
-        ]
-        for entry in entries:
+        groups: list[Group] = []
+        seen: set[str] = set()
+        low = self._entries(selection, nibble, DATA_LOW)
+        high = self._entries(selection, nibble, DATA_HIGH)
+        for entry in (*low, *high):
             wanted = DATA_LOW if any(n == DATA_LOW for n, _ in entry.data) else DATA_HIGH
             cell = next(cell for n, cell in entry.data if n == wanted)
             own = entry.target.parameter
-            if cell.kind == w.FIXED or own is None or own.is_action:
+            if cell.kind == w.FIXED or own is None or own.is_action or own.key in seen:
                 continue
-            parameter = self._parameters[cell.name] if cell.kind == w.OTHER else own
-            channel = entry.channels[nibble] if "channel" in parameter.per else None
-            note = entry.note if "key" in parameter.per else None
-            raw = self._now(parameter, entry, cell.name, nibble, selection, channel, note)
-            if raw is None:
-                reason = f"it is a step of {parameter.key}, whose value is not known"
-                return [Unexplained(message, reason)]
-            return [self._moved(parameter, entry, cell.name, raw, by, nibble, selection, note)]
-        kind, high, low = selection
-        return [Unexplained(message, f"it is a step of {kind} {high:02X} {low:02X}, not in the sheet")]
+            seen.add(own.key)
+            groups.append((own, [self._stepped(message, entry, cell, by, nibble, selection)]))
+        if groups:
+            return in_effect(groups, self._current, self._parameters)
+        kind, top, bottom = selection
+        words = f"it is a step of {kind} {top:02X} {bottom:02X}, not in the sheet"
+        return [Unexplained(message, words)]
+
+    def _stepped(
+        self,
+        message: bytes,
+        entry: Entry,
+        cell: w.Cell,
+        by: int,
+        nibble: int,
+        selection: Selection,
+    ) -> Event:
+        own = entry.target.parameter
+        assert own is not None
+        parameter = self._parameters[cell.name] if cell.kind == w.OTHER else own
+        channel = (entry.channels[nibble] or None) if "channel" in parameter.per else None
+        note = entry.note if "key" in parameter.per else None
+        raw = self._now(parameter, entry, cell.name, nibble, selection, channel, note)
+        if raw is None:
+            reason = f"it is a step of {parameter.key}, whose value is not known"
+            return Unexplained(message, reason)
+        return self._moved(parameter, entry, cell.name, raw, by, nibble, selection, note)
 
     def _now(
         self,
@@ -292,7 +318,7 @@ class Controls:
         cells = [(n, c) for n, c in entry.data if c.kind != w.FIXED and c.name == name]
         if any(n not in held for n, _ in cells):
             return None
-        return raw_of(parameter, sum(held[n] << c.low for n, c in cells))
+        return raw_of(parameter, sum((held[n] & ~c.mask & 0x7F) << c.low for n, c in cells))
 
     def _moved(
         self,

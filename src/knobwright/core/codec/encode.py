@@ -1,7 +1,8 @@
 """Compile a template into a function that gives its messages: the way out.
 
 Everything that can be worked out once is: fixed bytes, channel digits and maps are baked into one
-set of message prototypes per channel; what is left per call is the value's bits, key, runs and checksum.
+set of message prototypes per channel; what is left per call is the value's bits, key, runs and
+checksum.
 """
 
 from __future__ import annotations
@@ -90,8 +91,11 @@ def make_value_encoder(template: Template, device: int) -> Callable[[int, int], 
         return None
     heads = [tuple(part.prototypes[ch] for part in parts[:-1]) for ch in range(16)]
     table = list(zip(heads, last.prototypes, strict=True))
-    slices = [(op.position, op.cell.low, (1 << (op.cell.high - op.cell.low + 1)) - 1) for op in last.ops]
-    if len(slices) == 1 and slices[0][1] == 0:
+    slices = [
+        (op.position, op.cell.low, (1 << (op.cell.high - op.cell.low + 1)) - 1) for op in last.ops
+    ]
+    behind = not last.sums or slices[0][0] < last.sums[0].position
+    if len(slices) == 1 and slices[0][1] == 0 and behind:
         return _one_byte_encoder(table, slices[0][0], last)
     return _slices_encoder(table, slices, last)
 

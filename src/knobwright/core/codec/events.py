@@ -10,10 +10,11 @@ from knobwright.core.sheet.records import Raw
 class Setting(Struct, frozen=True, tag="setting"):
     """A parameter was set.
 
-    ``channel`` is 1 to 16 or ``None``; ``note`` a key number or ``None``; ``route`` the number of the route
-    (0 is the parameter's own line). ``implied`` tells that no byte said so itself: a high half that came cleared it.
-    ``step`` is +1 or -1 for an increment or decrement. ``sure`` is false where a condition is
-    unknown that decides between several parameters: then each of them is named.
+    ``channel`` is 1 to 16 or ``None``; ``note`` a key number or ``None``; ``route`` the number of
+    the route (0 is the parameter's own line). ``implied`` tells that no byte said so itself: a
+    high half that came cleared it. ``step`` is +1 or -1 for an increment or decrement. ``sure``
+    is false where a condition is unknown that decides between several parameters: then each of
+    them is named.
     """
 
     key: str

@@ -32,7 +32,7 @@ class FieldWords(NamedTuple):
 
 
 class Explained(NamedTuple):
-    """One message (or dropped bytes) explained; ``is_fine`` is false for what was not understood."""
+    """One message (or dropped bytes) explained; ``is_fine`` is false for what is not understood."""
 
     hex: str
     decimal: str
@@ -97,8 +97,8 @@ def _hex(data: bytes) -> str:
 def _guess(message: bytes) -> Iterator[FieldWords]:
     """Say which usual checksum the last byte of a maker's exclusive message fits, if any.
 
-    That it stands last and covers what follows maker, device, and up to two bytes of model and command
-    is common practice (no source): a hint for the eye, nothing is decided by it.
+    That it stands last and covers what follows maker, device, and up to two bytes of model and
+    command is common practice (no source): a hint for the eye, nothing is decided by it.
     """
     if message[0] != 0xF0 or message[1:2] in (b"\x7e", b"\x7f") or message[-1] != 0xF7:
         return
@@ -146,7 +146,9 @@ def _setting_words(setting: Event, codec: Codec) -> str:
     assert isinstance(setting, Setting)
     parameter = codec.parameters[setting.key]
     shown = codec.spell(setting.key, setting.value)
-    raw = f" (raw {setting.value})" if shown != str(setting.value) and not parameter.is_action else ""
+    raw = (
+        f" (raw {setting.value})" if shown != str(setting.value) and not parameter.is_action else ""
+    )
     where = f", channel {setting.channel}" if setting.channel else ""
     where += f", key {setting.note}" if setting.note is not None else ""
     extra = "" if setting.sure else ", if its condition holds"
@@ -185,7 +187,7 @@ def _fields(message: bytes, codec: Codec) -> Iterator[FieldWords]:
 
 
 def explain_template(text: str, line: Line) -> Iterator[Explained]:
-    """Yield every message of a line template, byte by byte; checksums over fixed bytes worked out."""
+    """Yield every message of a line template, byte by byte; sums over fixed bytes worked out."""
     for m, message in enumerate(line.messages):
         fields = []
         for i, cell in enumerate(message):

@@ -19,6 +19,7 @@ class Fields(Struct):
     run: bytes = b""
     data: bytes = b""
     others: dict[str, int] = {}
+    digits: dict[str, tuple[tuple[DigitMap, int], ...]] = {}
     reason: str = ""
 
     def fail(self, reason: str) -> Fields:
@@ -34,13 +35,18 @@ def read_fields(pattern: Pattern, message: bytes, module: Module, before: Fields
     checksum, another device's id, a map digit that stands for nothing.
     """
     fields = Fields(
-        before.channel, before.note, before.bits, before.run, before.data, dict(before.others)
+        before.channel,
+        before.note,
+        before.bits,
+        before.run,
+        before.data,
+        dict(before.others),
+        dict(before.digits),
     )
     template = pattern.target.template
     line = template.line.messages[pattern.part]
     stretch = len(message) - pattern.length
     maps = dict(template.maps)
-    digits: dict[str, list[tuple[DigitMap, int]]] = {}
     at = 0
     for cell in line:
         n_bytes = stretch if cell.kind == w.DATA else cell.n_bytes
@@ -50,10 +56,11 @@ def read_fields(pattern: Pattern, message: bytes, module: Module, before: Fields
             continue
         if cell.kind == w.MAP:
             row = maps[cell.name]
-            digits.setdefault(row.of, []).append((row, part[0] & ~cell.mask & 0xFF))
+            digit = (row, part[0] & ~cell.mask & 0xFF)
+            fields.digits[row.of] = (*fields.digits.get(row.of, ()), digit)
         elif reason := _take(fields, cell, part, module):
             return fields.fail(reason)
-    for of, found in digits.items():
+    for of, found in fields.digits.items():
         if reason := _take_map(fields, of, found, module):
             return fields.fail(reason)
     if pattern.data_at < 0 and (reason := wrong_checksum(template, pattern.part, message)):
@@ -70,7 +77,7 @@ def _take(fields: Fields, cell: w.Cell, part: bytes, module: Module) -> str:
     elif cell.kind == w.CHANNEL:
         return _set_channel(fields, value + 1)
     elif cell.kind == w.KEY:
-        fields.note = value
+        return _set_note(fields, value)
     elif cell.kind == w.RUN:
         fields.run = part
     elif cell.kind == w.DATA:
@@ -90,21 +97,29 @@ def _set_channel(fields: Fields, channel: int) -> str:
     return ""
 
 
+def _set_note(fields: Fields, note: int) -> str:
+    if fields.note is not None and fields.note != note:
+        return f"its fields say key {fields.note} and key {note}"
+    fields.note = note
+    return ""
+
+
 def _take_map(
-    fields: Fields, of: str, found: list[tuple[DigitMap, int]], module: Module
+    fields: Fields, of: str, found: tuple[tuple[DigitMap, int], ...], module: Module
 ) -> str:
+    """Take what the digits of all maps of one kind, up to here, say together."""
     size = len(found[0][0].values)
-    hits = [
-        i for i in range(size) if all(row.values[i] == digit for row, digit in found)
-    ]
+    hits = [i for i in range(size) if all(row.values[i] == digit for row, digit in found)]
     said = " ".join(f"{digit:X}" for _, digit in found)
     if not hits:
         return f"the digit {said} stands for no {of} in the map {found[0][0].name}"
+    if len(hits) > 1:
+        return ""  # the digits of a later message tell which: together they have no doubles
     if of == "channel":
         return _set_channel(fields, hits[0] + 1)
     if of == "key":
-        fields.note = hits[0]
-    elif hits[0] not in module.device_ids:
+        return _set_note(fields, hits[0])
+    if hits[0] not in module.device_ids:
         return f"it is addressed to device {hits[0]:02X}"
     return ""
 

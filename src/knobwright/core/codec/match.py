@@ -1,8 +1,8 @@
 """Compile the lines of a sheet into tables that find a message's meaning: the way in.
 
-Two kinds of tables. *Patterns* are whole messages, found by length and fixed bits (exclusive messages,
-pitch bend, pressure ...). *Entries* are control changes, found by controller number and, behind a
-selection of RPN or NRPN, by the number selected: their order on the wire is free.
+Two kinds of tables. *Patterns* are whole messages, found by length and fixed bits (exclusive
+messages, pitch bend, pressure ...). *Entries* are control changes, found by controller number
+and, behind a selection of RPN or NRPN, by the number selected: their order on the wire is free.
 """
 
 from __future__ import annotations
@@ -60,8 +60,8 @@ class Pattern(NamedTuple):
 class Entry(NamedTuple):
     """A target made of control changes: what selects it, and its data in line order.
 
-    ``channels`` gives for each status nibble the channel (1 to 16), 0 for the whole module, or -1 where
-    the line is not for that nibble.
+    ``channels`` gives for each status nibble the channel (1 to 16), 0 for the whole module, or -1
+    where the line is not for that nibble.
     """
 
     target: Target
@@ -153,7 +153,7 @@ def control_entries(target: Target) -> Iterator[tuple[tuple[str, int, int] | Non
         if _is_single_or_pair(data):
             yield None, Entry(target, _channels(status, target.template), data)
         return
-    kind = _kind_of(selectors)
+    kind = _kind_of(selectors, target.template)
     if kind is None or any(number not in DATA_CONTROLLERS for number, _ in data):
         return
     high, low = (
@@ -180,7 +180,8 @@ def _selections(
         for cell in (high, low)
     )
     mapped = any(
-        cell.kind == w.CHANNEL or (cell.kind == w.MAP and template.map_of(cell.name).of == "channel")
+        cell.kind == w.CHANNEL
+        or (cell.kind == w.MAP and template.map_of(cell.name).of == "channel")
         for cell in (high, low)
     )
     for note in range(128) if keyed else (None,):
@@ -192,9 +193,7 @@ def _selections(
             )
             channels = base
             if nibble is not None:
-                channels = tuple(
-                    nibble + 1 if at in (0, nibble + 1) else -1 for at in base
-                )
+                channels = tuple(nibble + 1 if at in (0, nibble + 1) else -1 for at in base)
             yield selection, Entry(target, channels, data, note)
 
 
@@ -222,10 +221,12 @@ def _steps(template: Template) -> list[tuple[int, Cell]] | None:
     return steps if len(set(numbers)) == len(numbers) else None
 
 
-def _kind_of(selectors: dict[int, Cell]) -> str | None:
-    plain = (w.FIXED, w.KEY, w.MAP, w.CHANNEL)
-    if any(cell.kind not in plain for cell in selectors.values()):
-        return None
+def _kind_of(selectors: dict[int, Cell], template: Template) -> str | None:
+    for cell in selectors.values():
+        if cell.kind == w.MAP and template.map_of(cell.name).of == "device":
+            return None
+        if cell.kind not in (w.FIXED, w.KEY, w.MAP, w.CHANNEL):
+            return None
     if set(selectors) == {NRPN_HIGH, NRPN_LOW}:
         return NRPN
     return RPN if set(selectors) == {RPN_HIGH, RPN_LOW} else None

@@ -21,8 +21,9 @@ def fold(text: str) -> str:
 def find(parameters: Sequence[Parameter], name: str) -> Parameter:
     """Return the parameter that ``name`` means.
 
-    Tried in this order, and the first step with any hit decides: the key itself; the label (alone or
-    behind its section); words that begin words of key, section or label; any part of key or label.
+    Tried in this order, and the first step with any hit decides: the key itself; the label (alone
+    or behind its section); words that begin words of key, section or label; any part of key or
+    label.
 
     Raises
     ------

@@ -47,7 +47,8 @@ def unpack_7_in_8(packed: bytes) -> bytes:
     Raises
     ------
     DecodeError
-        A last group of one byte (top bits without a byte), or top bits for bytes that are not there.
+        A last group of one byte (top bits without a byte), or top bits for bytes that are not
+        there.
     """
     out = bytearray()
     for start in range(0, len(packed), 8):

@@ -34,7 +34,15 @@ class _Plan:
     """One parameter, ready to be encoded for one device id."""
 
     __slots__ = (
-        "bits", "blocked", "channels", "encoder", "high", "low", "others", "parameter", "quick",
+        "bits",
+        "blocked",
+        "channels",
+        "encoder",
+        "high",
+        "low",
+        "others",
+        "parameter",
+        "quick",
     )
 
     def __init__(self, sheet: Sheet, parameter: Parameter, device: int) -> None:
@@ -67,11 +75,18 @@ class Codec:
         A checked sheet.
     device : int, optional
         The device id to send (0 to 127); the sheet's first by default.
+
+    Raises
+    ------
+    EncodeError
+        The device id is none.
     """
 
     def __init__(self, sheet: Sheet, *, device: int | None = None) -> None:
         self.sheet = sheet
         self.device = sheet.module.device_ids[0] if device is None else device
+        if not 0 <= self.device <= 0x7F:
+            raise EncodeError(f"a device id is 00 to 7F, not {self.device:X} (hex)")
         self.parameters: dict[str, Parameter] = {p.key: p for p in sheet.parameters}
         self._plans: dict[str, _Plan] = {}
         self._scales: dict[str, Scale] = {}
@@ -125,8 +140,8 @@ class Codec:
         note : int, 0 to 127, optional
             The key number, needed where the parameter is per key.
         current : Lookup, optional
-            Gives the raw values of other parameters that stand in the same line; without it, or where
-            it does not know, the other's default is taken.
+            Gives the raw values of other parameters that stand in the same line; without it, or
+            where it does not know, the other's default is taken.
         danger : bool
             Needed for a line that the sheet marks as dangerous.
 
@@ -139,9 +154,9 @@ class Codec:
         """
         plan = self._plans.get(key) or self._plan(key)
         quick = plan.quick
-        if quick is not None and type(value) is int and plan.low <= value <= plan.high:
-            if channel in self._channels or not plan.channels:
-                return quick(value, channel - 1 if plan.channels else 0)
+        fits = quick is not None and type(value) is int and plan.low <= value <= plan.high
+        if quick is not None and fits and (channel in self._channels or not plan.channels):
+            return quick(value, channel - 1 if plan.channels else 0)
         return self._encode_with_care(plan, value, channel, note, current, danger)
 
     def _plan(self, key: str) -> _Plan:
@@ -324,5 +339,3 @@ def _spans(channels: tuple[int, ...]) -> str:
     if channels == tuple(range(channels[0], channels[-1] + 1)):
         return f"channels {channels[0]} to {channels[-1]}"
     return f"channels {', '.join(map(str, channels))}"
-
-

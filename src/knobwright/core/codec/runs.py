@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from knobwright.core.codec.codings import CODINGS
 from knobwright.core.errors import DecodeError, EncodeError
+from knobwright.core.sheet.parameters import spell
 from knobwright.core.sheet.records import Parameter, Raw
 
 
@@ -13,7 +15,7 @@ def run_length(parameter: Parameter) -> int:
 
 
 def run_to_bytes(parameter: Parameter, value: Raw) -> bytes:
-    """Return the bytes of a run.
+    """Return the bytes of a run; each number of a list is coded over the seven bits of its byte.
 
     Raises
     ------
@@ -29,15 +31,19 @@ def run_to_bytes(parameter: Parameter, value: Raw) -> bytes:
     if not isinstance(value, tuple | list):
         raise EncodeError(f"{parameter.key} takes a list of numbers")
     numbers = tuple(value)
+    if not all(type(number) is int for number in numbers):
+        raise EncodeError(f"{parameter.key} takes whole numbers, not {numbers!r}")
     if parameter.type == "mask":
         return _mask(parameter.key, numbers, n_bytes)
     if len(numbers) != n_bytes:
         raise EncodeError(f"{parameter.key} takes {n_bytes} numbers, not {len(numbers)}")
     wrong = [number for number in numbers if not parameter.allows(number)]
     if wrong:
-        low, high = parameter.ranges[0][0], parameter.ranges[-1][1]
-        raise EncodeError(f"{parameter.key}: {wrong[0]} is outside the range {low} to {high}")
-    return bytes(numbers)
+        raise EncodeError(
+            f"{parameter.key}: {wrong[0]} is outside the range {spell(parameter.ranges)}"
+        )
+    coding = CODINGS[parameter.coding]
+    return bytes(coding.to_bits(number, 7, parameter.zero) for number in numbers)
 
 
 def _text(key: str, value: str, n_bytes: int) -> bytes:
@@ -75,7 +81,9 @@ def bytes_to_run(parameter: Parameter, data: bytes) -> Raw:
         for byte in data:
             bits = bits << 7 | byte
         return tuple(i + 1 for i in range(7 * len(data)) if bits >> i & 1)
-    wrong = [byte for byte in data if not parameter.allows(byte)]
+    coding = CODINGS[parameter.coding]
+    numbers = tuple(coding.to_raw(byte, 7, parameter.zero) for byte in data)
+    wrong = [number for number in numbers if not parameter.allows(number)]
     if wrong:
-        raise DecodeError(f"{wrong[0]} is outside the range of its list")
-    return tuple(data)
+        raise DecodeError(f"{wrong[0]} is outside the range {spell(parameter.ranges)}")
+    return numbers

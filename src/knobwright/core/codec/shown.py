@@ -5,9 +5,11 @@ The inverse is the nearest allowed raw value; a tie is refused and names both.
 
 from __future__ import annotations
 
+import math
 import re
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 
 from knobwright.core.errors import EncodeError, printable
 from knobwright.core.sheet.formula import compile_formula
@@ -25,7 +27,9 @@ FACTORS = {
     ("Hz", "kHz"): 1e-3,
 }
 
-_NUMBER = re.compile(r"\s*([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(.*)\Z")
+_NUMBER = re.compile(
+    r"\s*([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*(.*)\Z"
+)
 
 
 class Scale:
@@ -49,7 +53,7 @@ class Scale:
             value = self._formula(float(raw))
         except (ArithmeticError, ValueError):
             return None
-        return value if isinstance(value, int | float) and abs(value) < 1e300 else None
+        return value if abs(value) < 1e300 else None
 
     def text(self, raw: int, *, unit: bool = True) -> str:
         """Return the shown value as a text, with its unit unless told otherwise."""
@@ -137,7 +141,7 @@ class Scale:
         return sorted((value, raw) for value, raw in pairs if value is not None)
 
     def _window(self, value: float) -> list[tuple[float, int]]:
-        """Return the pairs about a value and at both ends: enough where a table would be too large."""
+        """Return the pairs about a value and at both ends: enough where a table is too large."""
         ranges = self._parameter.ranges
         low, high = ranges[0][0], ranges[-1][1]
         if len(ranges) > 1 or not self.is_monotonic() or self.has_gaps():
@@ -166,8 +170,7 @@ class Scale:
         step = max(1, (high - low) // 4096)
         values = [self.raw_to_value(raw) for raw in range(low, high + 1, step)]
         known = [value for value in values if value is not None]
-        pairs = list(zip(known, known[1:], strict=False))
-        return all(a < b for a, b in pairs) or all(a > b for a, b in pairs)
+        return all(a < b for a, b in pairwise(known)) or all(a > b for a, b in pairwise(known))
 
     def has_gaps(self) -> bool:
         """Return whether the formula has no value somewhere in the range (ends and samples)."""
@@ -186,7 +189,7 @@ class Scale:
             return number
         factor = FACTORS.get((unit, self.unit))
         if factor is not None:
-            return number * factor
+            return float(f"{number * factor:.12g}")  # 1.001 s is 1001 ms, not 1000.99...
         if unit and unit.casefold() == self.unit.casefold():
             return number
         return None
@@ -206,10 +209,14 @@ def to_number(text: str) -> float:
     Raises
     ------
     EncodeError
-        A comma with three digits behind it: 1,000 could be one or a thousand.
+        A comma with three digits behind it (1,000 could be one or a thousand), or a number too
+        large for anything.
     """
     if re.search(r",[0-9]{3}\Z", text):
         raise EncodeError(
             f"{text!r} can be read in two ways", hint="write it without a comma, or with a point"
         )
-    return float(text.replace(",", "."))
+    number = float(text.replace(",", "."))
+    if number in (math.inf, -math.inf):
+        raise EncodeError(f"{text!r} is too large a number")
+    return number

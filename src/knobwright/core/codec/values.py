@@ -1,8 +1,8 @@
 """Typed values: what a person writes behind ``NAME=`` becomes a raw value, or is refused.
 
-A bare whole number is raw; hex is raw (``40h``, ``0x40``, ``$40``); a name is a choice; a number with
-the unit is a shown value, and so is a signed number (``+12``, ``-3``) where the shown value is not the raw
-one and raw values are never negative. ``raw 5`` says plainly that 5 is raw.
+A bare whole number is raw; hex is raw (``40h``, ``0x40``, ``$40``); a name is a choice; a number
+with the unit is a shown value, and so is a signed number (``+12``, ``-3``) where the shown value
+is not the raw one and raw values are never negative. ``raw 5`` says plainly that 5 is raw.
 """
 
 from __future__ import annotations
@@ -138,7 +138,9 @@ def _run(parameter: Parameter, text: str) -> Raw:
     if parameter.type == "text":
         return text
     items = [item for item in re.split(r"[,\s]+", text) if item]
-    if not all(_WHOLE.match(item) for item in items):
+    if parameter.type == "mask" and items == ["none"]:
+        return ()
+    if not all(_WHOLE.match(item) or _SIGNED.match(item) for item in items):
         raise EncodeError(f"{parameter.key} takes whole numbers parted by commas")
     return tuple(int(item) for item in items)
 

@@ -30,8 +30,9 @@ class Built(NamedTuple):
     faults: tuple[Fault, ...] = ()
     n_bits: int = 0
     address_at: tuple[int, ...] = ()
-    likely: str = ""
+    likely: Built | None = None
     size: int = 0
+    run: str = ""
 
     @property
     def line(self) -> str:

@@ -6,8 +6,9 @@
 from __future__ import annotations
 
 import re
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+from knobwright.core.reading.found import Found
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.legends import Legends
 from knobwright.core.reading.numbers import DEC, HEX, spans
@@ -20,6 +21,8 @@ DEC_WORDS = ("decimal", "dezimal", "decimaux", "decimale", "decimales", "decimal
 _UNMARKED = ("without", "other", "ohne", "sans", "sin ", "senza", "autres", "andere", "otros", "altri",
              "plain", "zonder", "else", "unmarked", "no mark", "no suffix", "others", "no h",
              "sonst", "ubrigen", "tsukanai", "nai suji", "rest")
+_SPECIAL = ("numbers with a unit", "key number", "channel number", "program number", "note number", "kanalnummer",
+            "programmnummer", "notennummer", "tastennummer", "numero de canal", "numeros de canal", "numero de programme")
 _NEGATED = re.compile(r"(?:no|not|kein\w*|nicht|non|pas|sin|sans|ohne|without|senza|geen|nashi|なし)\b")
 _SENTENCE = re.compile(r"(?<=[.;。!?])\s+|(?<=。)")
 _COLUMN_WORDS = ("column", "spalte", "colonne", "columna", "colonna", "kolom", "欄", "retsu", "table", "under ")
@@ -29,6 +32,11 @@ _OFFSET = re.compile(
     r"addier\w*\s+(?P<d>\d{2,3})|ajouter\s+(?P<e>\d{2,3})|sumar?\s+(?P<f>\d{2,3})|"
     r"aggiunger?e?\s+(?P<g>\d{2,3})|offset (?:of |by )?(?P<h>\d{2,3})", re.I,
 )
+
+_LOW_PART = re.compile(
+    r"(?:CC|controller|control|contr[ôo]leur|controlador|regler)\s*#?\s*(?:38|26h|\$26|0x26)\b|\b(?:26h|\$26|0x26)\b", re.I)
+_USE_NRPN = re.compile(r"(?:use|prefer|verwende|benutze|nehme|utiliser|utilisez|usar|use|usare|gebruik)\w*\s+(?:the |die |den |les |los |gli )?nrpn")
+_ALWAYS = ("always", "immer", "toujours", "siempre", "sempre", "altijd", "tsune ni", "常に")
 
 
 class Example(NamedTuple):
@@ -54,13 +62,21 @@ class Context:
 
     def __init__(self, rows: list[Placed]) -> None:
         self.rows = rows
-        self.legends = Legends(rows)
+        self.lines = {
+            p.index for p in rows if sum(1 for c in p.cells if c.strip()) > 1 and len(p.row.text) < 2000
+            and any(fixed_bytes(run) is None for run in find_runs(p.row.text))
+        }
         self.first_section = next((p.section for p in rows if p.kind == "heading"), "")
         self.paragraphs = _paragraphs(rows)
+        self.legends = Legends(rows, self.paragraphs)
         self.statements = self._read_statements()
         self.evidence = self._read_evidence()
+        self.has_defaults = any("default" in p.roles for p in rows)
         self.examples: list[Example] = []
         self.consumed: set[int] = set()
+        self.map_letters: frozenset[str] = frozenset()
+        self.shapes: list[tuple[Found, Any]] = []
+        self.last: Found | None = None
 
     def paragraph_at(self, index: int) -> str:
         """Return the paragraph of running text that row ``index`` is part of."""
@@ -68,7 +84,8 @@ class Context:
 
     def texts(self, section: str | None = None) -> list[tuple[int, str, str]]:
         """Return (row index, section, text) of the paragraphs, of one section or of all."""
-        return [(i, s, t) for i, s, t, _ in self.paragraphs if section is None or s == section]
+        return [(i, s, t) for i, s, t, _ in self.paragraphs
+                if i not in self.lines and (section is None or s == section)]
 
     def base_of(self, placed: Placed, head: str, role: str) -> str:
         """Return the base of unmarked numbers in a cell: ``hex``, ``dec`` or empty for not known.
@@ -86,6 +103,10 @@ class Context:
             if named:
                 return named[0]
         for wanted in (placed.section, None):
+            if role == "range" and (
+                ranges := {s.base for s in self.statements if s.target == "ranges" and wanted in (None, s.section)}
+            ) and len(ranges) == 1:
+                return ranges.pop()
             found = {
                 s.base for s in self.statements
                 if s.target == "all" and (wanted is None or (s.section == wanted and wanted))
@@ -94,9 +115,13 @@ class Context:
                 return found.pop()
         return self._weigh(placed, role)
 
-    def bytes_base(self, section: str) -> str:
+    def number_base(self, section: str) -> str:
+        """Return the base of controller and parameter numbers that are printed without a mark."""
+        return self.bytes_base(section, ("all",))
+
+    def bytes_base(self, section: str, targets: tuple[str, ...] = ("bytes", "all")) -> str:
         """Return the base of the bytes of messages that are printed without a mark."""
-        for target in ("bytes", "all"):
+        for target in targets:
             for wanted in (section, None):
                 found = {s.base for s in self.statements
                          if s.target == target and (wanted is None or s.section == wanted)}
@@ -143,8 +168,16 @@ class Context:
         heads = {fold(h) for p in self.rows for h in p.heads if h}
         heads |= {fold(c) for p in self.rows if p.kind == "header" for c in p.cells if c}
         out: list[Statement] = []
-        for _, section, text, _ in self.paragraphs:
-            if len(text) > 3000:
+        for placed in self.rows:
+            if placed.kind == "heading":
+                folded = fold(placed.section)
+                is_hex, is_dec = has_word(folded, HEX_WORDS), has_word(folded, DEC_WORDS)
+                if is_hex != is_dec and placed.section != self.first_section:
+                    base = HEX if is_hex else DEC
+                    out.extend((Statement(base, "all", placed.section), Statement(base, "bytes", placed.section)))
+        for index, section, text, _ in self.paragraphs:
+            filled = sum(1 for c in self.rows[index].cells if c.strip())
+            if len(text) > 3000 or self.rows[index].kind == "header" or filled > 2:
                 continue
             where = "" if section == self.first_section or not section else section
             for sentence in _SENTENCE.split(text):
@@ -153,10 +186,27 @@ class Context:
 
     def says(self, words: tuple[str, ...], section: str) -> bool:
         """Return whether the section, or the matter before all sections, holds one of the words."""
-        for _, own, text, _ in self.paragraphs:
+        for _, own, text in self.texts():
             if own in (section, self.first_section, "") and has_word(fold(text), words):
                 return True
         return False
+
+    def says_anywhere(self, words: tuple[str, ...]) -> bool:
+        """Return whether any running text of the leaflet holds one of the words."""
+        return any(has_word(fold(text), words) for _, _, text in self.texts())
+
+    def order(self, section: str) -> str:
+        """Return ``high`` or ``low``: which part of a wide value the section (or the leaflet) says comes first."""
+        for wanted in (section, None):
+            found: set[str] = set()
+            for _, own, text in self.texts():
+                if wanted is None or own == wanted:
+                    found |= said_order(text)
+            if len(found) == 1:
+                return found.pop()
+            if found:
+                return ""
+        return ""
 
     def no_checksum(self, section: str) -> bool:
         """Return whether the leaflet says that there is no checksum (here or anywhere)."""
@@ -173,6 +223,21 @@ class Context:
                     at = folded.find(word, at + 1)
         return False
 
+    def mentions_low_part(self) -> bool:
+        """Return whether the leaflet says that controller 38 carries the low part of a value."""
+        return any(_LOW_PART.search(text) for _, _, text, _ in self.paragraphs)
+
+    def always_two(self) -> bool:
+        """Return whether the leaflet says that parameter numbers always take two data bytes."""
+        return any(
+            _LOW_PART.search(sentence) and has_word(fold(sentence), _ALWAYS)
+            for _, _, text in self.texts() for sentence in _SENTENCE.split(text)
+        )
+
+    def prefers_nrpn(self) -> bool:
+        """Return whether the leaflet says that the NRPN is the way to use."""
+        return any(_USE_NRPN.search(fold(text)) for _, _, text, _ in self.paragraphs)
+
     def offset(self, section: str) -> int | None:
         """Return the number that signed values are sent with added, where the text says one."""
         for wanted in (section, None):
@@ -186,6 +251,31 @@ class Context:
                 if match := _OFFSET.search(folded):
                     return int(next(g for g in match.groups() if g))
         return None
+
+
+_HIGH = r"(?:high|upper|msb|most significant|obere\w*|hoherwertig\w*|hohe\w*|poids fort|haut\w*|superieur\w*|alta|superior\w*|mas significativ\w*)"
+_LOW = r"(?:low|lower|lsb|least significant|untere\w*|niederwertig\w*|niedrige\w*|poids faible|bas\w*|inferieur\w*|baja|inferior\w*|menos significativ\w*)"
+_FIRST = r"(?:first|zuerst|zunachst|en premier|d'abord|primero|antes|per prim\w*|eerst|saki|the highest first)"
+_MID = r"(?:\W+\w+){0,4}?\W+"
+_HIGH_FIRST = re.compile(
+    rf"\b{_HIGH}\b{_MID}{_FIRST}|\b{_HIGH}\b(?:\W+\w+){{0,3}}?\W+(?:then|dann|puis|luego|before|followed by|poi)\W+(?:\w+\W+){{0,2}}?{_LOW}\b"
+    rf"|the highest first")
+_LOW_FIRST = re.compile(
+    rf"\b{_LOW}\b{_MID}{_FIRST}|\b{_LOW}\b(?:\W+\w+){{0,3}}?\W+(?:then|dann|puis|luego|before|followed by|poi)\W+(?:\w+\W+){{0,2}}?{_HIGH}\b")
+
+
+def said_order(text: str) -> set[str]:
+    """Return which parts of a wide value a text says come first (``high``, ``low``, both or none)."""
+    folded = fold(text)[:3000]
+    out: set[str] = set()
+    for sentence in re.split(r"[.;]", folded):
+        if has_word(sentence, ("pitch bend", "bender", "channel message", "kanalmeldung", "data entry")):
+            continue
+        if _HIGH_FIRST.search(sentence):
+            out.add("high")
+        elif _LOW_FIRST.search(sentence):
+            out.add("low")
+    return out
 
 
 def _base_statements(sentence: str, section: str, heads: set[str]) -> list[Statement]:
@@ -202,6 +292,8 @@ def _base_statements(sentence: str, section: str, heads: set[str]) -> list[State
     if is_hex and is_dec:
         return _both(folded, section)
     base = HEX if is_hex else DEC
+    if base == DEC and has_word(folded, _SPECIAL) and not has_word(folded, ("all numbers", "other", "all other")):
+        return []
     if "=" in folded and "vv" not in folded and not has_word(folded, YES_WORDS):
         return []
     if base == DEC and has_word(folded, _UNMARKED):
@@ -213,6 +305,10 @@ def _base_statements(sentence: str, section: str, heads: set[str]) -> list[State
     if not has_word(folded, YES_WORDS) and not has_word(folded, ("msb", "lsb", "range", "bereich",
                                                                 "address", "data", "adress")):
         return []
+    if has_word(folded[:24], ("range", "bereich", "plage", "rango", "intervall", "ranges")) and not has_word(
+        folded, ("number", "zahl", "numero", "nombre")
+    ):
+        return [Statement(base, "ranges", section)]
     only_bytes = has_word(folded, ("byte", "octet", "message", "nachricht", "status", "meldung"))
     numbers = has_word(folded, ("number", "value", "zahl", "wert", "numero", "nombre", "valeur", "valor",
                                 "range", "figure", "data", "suji", "数", "angaben", "numeri"))

@@ -5,25 +5,15 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from knobwright.core.reading.built import Built, role_of
-from knobwright.core.reading.context import Context
+from knobwright.core.reading.context import Context, said_order
 from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.messages import Fault
+from knobwright.core.reading.sums import rule_of
 from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.words import fold, has_word
 
-REQUEST_WORDS = ("request", "anforder", "abruf", "abfrage", "demande", "requete", "solicitud", "peticion",
+REQUEST_WORDS = ("request", "asked for", "ask for", "anforder", "abruf", "abfrage", "demande", "requete", "solicitud", "peticion",
                  "richiesta", "aanvraag", "yokyu", "youkyu", "要求", "rikuesuto")
-HIGH_FIRST = ("high seven bits first", "high byte first", "msb first", "high first", "high part first",
-              "most significant first", "high part is sent first", "upper seven bits first",
-              "hoherwertiges zuerst", "hohes byte zuerst", "obere sieben bit zuerst", "poids fort en premier",
-              "poids fort d'abord", "msb en premier", "msb primero", "parte alta primero", "msb saki",
-              "上位バイト先", "msb first", "big-endian")
-LOW_FIRST = ("low seven bits first", "low byte first", "lsb first", "low first", "low part first",
-             "least significant first", "lower seven bits first", "niederwertiges zuerst",
-             "niedriges byte zuerst", "untere sieben bit zuerst", "poids faible en premier", "lsb en premier",
-             "poids faible d'abord", "lsb primero", "parte baja primero", "lsb saki", "下位バイト先",
-             "little-endian", "low part is sent first")
-
 
 class _Value(NamedTuple):
     """One field of the value: its cell, token, role and the legend's text."""
@@ -61,6 +51,7 @@ class _Exclusive:
         self.address_at: list[int] = []
         self.check_at = -1
         self.size = -1
+        self.run = ""
         self.maker_end = 4 if len(message) > 4 and message[1].kind == "byte" and message[1].value == 0 else 2
         self.universal = message[1].kind == "byte" and message[1].value in (0x7E, 0x7F)
 
@@ -71,13 +62,17 @@ class _Exclusive:
             return Built("broken", faults=tuple(self.faults))
         if self.address_at:
             return self._built("shape")
-        if self.size >= 0:
+        if self.size >= 0 and not self.values:
             return self._built("dump")
         if self.universal and (special := self._universal()):
             return special
         self._order_values()
         if self.faults:
             return Built("broken", faults=tuple(self.faults))
+        if self.size >= 0:
+            return Built("broken", faults=(Fault("a dump with a value field of its own"),))
+        if self.run and not self.values:
+            return self._built("parameter")
         if not self.values:
             hint = fold(f"{self.found.label} " + " ".join(t for _, _, t in self.found.texts))
             if has_word(fold(self.found.label), REQUEST_WORDS):
@@ -93,7 +88,7 @@ class _Exclusive:
         return Built(
             kind, (tuple(self.words),), parts, frozenset(self.per), self.check_at, tuple(self.letters),
             tuple(self.doubts), n_bits=sum(p[3] for p in parts), address_at=tuple(self.address_at),
-            size=max(0, self.size),
+            size=max(0, self.size), run=self.run,
         )
 
     def _universal(self) -> Built | None:
@@ -109,6 +104,9 @@ class _Exclusive:
         """Return the notation word of one token."""
         if tok.kind == "byte":
             return f"{tok.value:02X}"
+        if tok.kind == "data" and tok.word in ("text", "list"):
+            self.run = tok.word
+            return f"t*{tok.value}"
         if tok.kind == "data":
             self.size = tok.value
             return "data*"
@@ -125,6 +123,11 @@ class _Exclusive:
         digit = f"{tok.value:X}"
         if role == "device":
             return digit + "i"
+        if tok.word in self.context.map_letters and role in ("", "channel", "part", "value?", "address") and k > self.maker_end:
+            self.per.add("channel")
+            letter = tok.word if tok.word not in "nvi" else "p"
+            self.letters.append((letter, text))
+            return digit + letter
         if role == "channel":
             if k == self.maker_end:
                 self._doubt_device(tok)
@@ -141,7 +144,7 @@ class _Exclusive:
             self.address_at.append(k)
             return "??"
         if tok.value == 0 and role in ("value", "high", "low", "value?", ""):
-            if role == "" and tok.word not in "abcdhlvwxyzm":
+            if role == "" and tok.word[0] not in "abcdhlvwxyzm":
                 self.faults.append(Fault(f"nothing says what {tok.word} in {tok.text} stands for"))
             self.values.append(_Value(k, tok, role or {"h": "high", "l": "low"}.get(tok.word, ""), text))
             return "??"
@@ -163,6 +166,8 @@ class _Exclusive:
     def _field(self, k: int, tok: Tok, role: str, text: str) -> str:
         """Return the word of a field that takes a whole byte."""
         last = k == len(self.message) - 2
+        if last and role in ("", "low", "high", "value", "address", "value?") and rule_of(fold(text)):
+            role = "checksum"
         if role == "checksum":
             if last:
                 self.check_at = k
@@ -227,6 +232,9 @@ class _Exclusive:
         if not order:
             return
         n = len(values)
+        if n > 2 and bits == 7:
+            self.doubts.append(Doubt(
+                "", f"the value takes {n} bytes, and nothing says how many bits each carries", only=True, takes="line"))
         for value, place in zip(values, order, strict=True):
             self.words[value.cell] = _slice_word(value.tok, place, n, bits)
 
@@ -255,13 +263,11 @@ class _Exclusive:
             return [0]
         roles = [v.role for v in values]
         if n == 2 and set(roles) == {"high", "low"}:
-            return [1, 0] if roles[0] == "high" else [0, 1]
+            return self._named_order(roles)
         digits = [v.tok.word[-1] for v in values]
-        if len(set(digits)) == n and all(d.isdigit() for d in digits):
+        if len(set(digits)) == n and all(d.isdigit() for d in digits) and "0" in digits:
             ranks = sorted(digits)
-            places = [ranks.index(d) for d in digits]
-            if "0" in digits or self._says(HIGH_FIRST) or self._says(LOW_FIRST):
-                return places if "0" in digits else self._by_statement(n)
+            return [ranks.index(d) for d in digits]
         stated = self._by_statement(n)
         if stated:
             return stated
@@ -275,16 +281,28 @@ class _Exclusive:
                      Choice("low-first", "the low part comes first", {"order": list(range(n))}))))
         return list(range(n - 1, -1, -1))
 
-    def _says(self, words: tuple[str, ...]) -> bool:
-        own = fold(" ".join(t for _, _, t in self.found.texts) + " " + " ".join(v.text for v in self.values))
-        return has_word(own, words) or self.context.says(words, self.found.section)
+    def _named_order(self, roles: list[str]) -> list[int]:
+        """Return the order that the fields' names give; ask where the leaflet states the other order."""
+        stated = "" if self.universal else self._stated()
+        if stated and stated != roles[0]:
+            self.doubts.append(Doubt(
+                "", f"the row prints the {roles[0]} part first, the leaflet says that the {stated} part comes first",
+                only=False, choices=(Choice("as-printed", f"the {roles[0]} part comes first", {}),)))
+        return [1, 0] if roles[0] == "high" else [0, 1]
+
+    def _stated(self) -> str:
+        """Return which part comes first as the row itself, its section or the leaflet says; empty: nothing."""
+        own = said_order("; ".join((*(t for _, _, t in self.found.texts), *(v.text for v in self.values))))
+        if len(own) == 1:
+            return own.pop()
+        return self.context.order(self.found.section)
 
     def _by_statement(self, n: int) -> list[int]:
         """Return the order that the leaflet states for values of several bytes, or nothing."""
-        high, low = self._says(HIGH_FIRST), self._says(LOW_FIRST)
-        if high == low:
+        stated = self._stated()
+        if not stated:
             return []
-        return list(range(n - 1, -1, -1)) if high else list(range(n))
+        return list(range(n - 1, -1, -1)) if stated == "high" else list(range(n))
 
 
 def _slice_word(tok: Tok, place: int, n: int, bits: int) -> str:

@@ -16,15 +16,9 @@ from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.layout import Placed, is_data_word
 from knobwright.core.reading.legends import clean_symbol
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
-from knobwright.core.reading.ranges import settle_default, settle_range
-from knobwright.core.reading.words import DEFAULT_WORDS, fold, fold_keep, has_word
+from knobwright.core.reading.ranges import find_slip, settle_default, settle_range
+from knobwright.core.reading.words import DEFAULT_WORDS, FIELD_WORDS, UNITS, fold, fold_keep, has_word
 
-UNITS = ("ms", "msec", "s", "sec", "seconds", "hz", "khz", "db", "%", "cent", "cents", "semitone", "semitones",
-         "halbton", "halbtone", "demi-ton", "demi-tons", "semitono", "semitonos", "semitoni", "halve tonen", "octave",
-         "octaves", "oktave", "oktaven", "octavas", "bpm", "voices", "stimmen", "steps", "degrees", "degree", "°",
-         "milliseconds", "sekunden", "centiemes", "beats a minute", "st", "cents.", "ct", "hanon",
-         "halbtone.", "semitone.", "grad", "prozent", "per cent", "percent", "octave.", "byo", "ton",
-         "centi", "voci", "voces", "voix", "ottave", "pulses", "ticks", "beats", "keys", "half tones")
 _SYMBOL_FACT = re.compile(r"(?<![\w$])(?P<sym>[a-z]{1,2}\d?|[a-z]{7}|[a-z]{4}|value|data|wert|valeur|valor|dato|waarde)[hH]?"
                           r"(?P<op>\s*[:=]\s*|\s+)(?=[\d$+\-−–(]|[0-9A-F]{2}\b|0x)")
 _TWOS = ("two's complement", "twos complement", "2's complement", "zweierkomplement", "complement a deux",
@@ -48,6 +42,7 @@ class Facts:
         self.doubts: list[Doubt] = []
         self.notes: list[str] = []
         self.base = ""
+        self.packed = False
 
 
 class _Piece(NamedTuple):
@@ -114,6 +109,8 @@ class _Reader:
         marks = []
         for match in _SYMBOL_FACT.finditer(text):
             symbol = clean_symbol(match["sym"])
+            if len(match["sym"]) in (4, 7) and len(set(match["sym"])) > 1 and match["sym"] not in FIELD_WORDS:
+                continue
             if symbol in ("to", "a", "al", "of", "s", "ms", "v", "is", "st", "be", "or", "no", "at", "de", "by", "et"):
                 if symbol not in self.own or "=" not in match["op"]:
                     continue
@@ -136,18 +133,36 @@ class _Reader:
         if piece.symbol and piece.symbol not in self.own:
             self._other_symbol(piece)
             return
+        slip = find_slip(piece.text) if piece.role in ("range", "default", "dec", "hex") else ""
+        if slip:
+            self.facts.doubts.append(Doubt("range", f"{piece.text}: {slip} is no number", takes="range"))
+            return
         text = self._cut_default(piece)
         if has_word(fold(text), _TWOS):
             self.facts.coding = "twos"
         if self.built.kind == "parameter" and (found := find_choices(text)):
             if self._take_choices(found, piece):
                 text = found.rest
-        for span in spans(text, pairs=self.pairs):
+        found_spans = spans(text, pairs=self.pairs)
+        self._bare_default(text, found_spans, piece)
+        for span in found_spans:
             if span.is_range and not self._is_beside(text, span):
                 self.ranges.append((span, piece, piece.role in ("range", "hex", "dec", "")))
                 self._unit_behind(text, span)
         if not self.facts.unit and not spans(text) and fold(text).strip(" .()") in UNITS:
             self.facts.unit = text.strip(" .()")
+
+    def _bare_default(self, text: str, found: list[Span], piece: _Piece) -> None:
+        """Take a lone number behind a range as the default, where the leaflet has a column of defaults."""
+        if self.facts.default_text or not self.context.has_defaults or piece.role not in ("", "range"):
+            return
+        if len(found) == 1 and not found[0].is_range and text.strip() == text[found[0].start : found[0].end]:
+            if self.ranges and piece.role == "":
+                self._default_text(text, piece)
+        elif len(found) == 2 and found[0].is_range and not found[1].is_range:
+            between = text[found[0].end : found[1].start]
+            if between.strip() == "" and not text[found[1].end :].strip() and between:
+                self._default_text(text[found[1].start : found[1].end], piece)
 
     def _other_symbol(self, piece: _Piece) -> None:
         """Keep the range of a key number; what is said of other fields means nothing here."""
@@ -213,8 +228,9 @@ class _Reader:
             at = kept.find(word)
             if at < 0 or (at > 0 and kept[at - 1].isalnum() and word[0].isascii()):
                 continue
-            behind = re.match(r"[\w.]*\s*(?:value|wert|setting|is|ist|est|es|:|=|\s|wa|は)*\s*", kept[at:])
-            start = at + (behind.end() if behind else len(word))
+            behind = re.match(
+                r"[\w.]*\s*(?:(?:value|wert|setting|is|ist|est|es|wa|は)\b|:|=|\s)*\s*", kept[at + len(word) :])
+            start = at + len(word) + (behind.end() if behind else 0)
             number = spans(text[start : start + 24], pairs=self.pairs)
             if number and number[0].start <= 1 + (text[start : start + 1] in "+-−–"):
                 end = start + number[0].nums[0].end

@@ -8,16 +8,19 @@ it stands under and, from the table header above it, the role of each cell (``la
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.rows import Leaflet, Row
 from knobwright.core.reading.runs import find_runs, whole_run
+from knobwright.core.reading.tokens import scan
 from knobwright.core.reading.words import fold, header_role
 
 _FOOTMARK = re.compile(r"[\s(\[]*(?:\d{1,2}|[*†‡#]{1,3})[)\]]?\s*\Z")
 _ONLY_MARK = re.compile(r"[(\[]\s*(?:\d{1,2}|[a-z]|\*{1,3}|[*†‡])\s*[)\]]|[*†‡]{1,3}|-+ ?\d{1,3} ?-+")
 _SENTENCE_END = re.compile(r"[.!?。][)\"'»]?\s*\Z")
+_NUMBER_CELL = re.compile(r"[A-Z]|[A-Z]?\d{1,2}(?:\.\d{1,2}){0,2}[.)]?|[A-Z][.)]")
 MAX_HEADING = 90
 
 
@@ -68,7 +71,7 @@ def place_rows(leaflet: Leaflet) -> list[Placed]:
 def strip_mark(text: str) -> str:
     """Return a heading or label without trailing colon, footnote mark or ruling."""
     text = " ".join(text.split()).strip(" :：-–—=_○●■□◆•·#")
-    bare = re.sub(r"\s*(?:[(\[]\d{1,2}[)\]]|\*{1,3}|[†‡]|\d\))\Z", "", text)
+    bare = re.sub(r"\s*(?:[(\[]\d{1,2}[)\]]|\*{1,3}|[†‡])\Z", "", text)
     return bare.strip(" :：") or text
 
 
@@ -81,6 +84,7 @@ class _Walker:
         self.section = ""
         self.columns: tuple[Column, ...] = ()
         self.table = 0
+        self.positional = False
         self.grid = 0
         self.used_header: tuple[str, ...] = ()
 
@@ -106,8 +110,15 @@ class _Walker:
             if self.source != "csv":
                 self.columns = ()
             return Placed(row, index, "heading", text, grid=self.grid, gap=gap)
+        if self._is_titled_header(row, filled):
+            self.section = strip_mark("  ".join(filled[:2] if _NUMBER_CELL.fullmatch(filled[0]) else filled[:1]))
+            self.columns = _columns(row)
+            self.positional = bool(row.columns)
+            self.grid += 1
+            return Placed(row, index, "heading", self.section, grid=self.grid, gap=gap)
         if self._is_header(row, filled):
             self.columns = _columns(row)
+            self.positional = bool(row.columns)
             self.grid += 1
             return Placed(row, index, "header", self.section, grid=self.grid, gap=gap)
         roles, heads = self._roles(row)
@@ -118,12 +129,15 @@ class _Walker:
         if row.table == self.table:
             return
         self.table = row.table
-        if row.table and row.header and row.header != row.cells:
+        if row.table and row.header and row.header != row.cells and _names_columns(row.header):
             self.grid += 1
-            self.columns = tuple(
+            self.columns = _with_controller(tuple(
                 Column(text, header_role(text), k, k + 1) for k, text in enumerate(row.header)
-            )
-        elif not row.table or self.source != "csv":
+            ))
+            self.positional = False
+        elif row.table and row.header:
+            self.columns = ()
+        elif self.source == "markdown":
             self.columns = ()
 
     def _is_heading(self, index: int, row: Row, filled: list[str], gap: bool) -> bool:
@@ -168,7 +182,7 @@ class _Walker:
 
     def _is_header(self, row: Row, filled: list[str]) -> bool:
         """Return whether the row's cells are the names of columns."""
-        if len(filled) < 2 or any(len(cell) > 50 for cell in filled):
+        if len(filled) < 2 or any(len(cell) > 50 for cell in filled) or not _names_columns(filled):
             return False
         if row.header and row.cells == row.header:
             return True
@@ -179,20 +193,25 @@ class _Walker:
             return False
         if len(set(roles)) < 2:
             return False
-        for cell in filled:
-            if "=" in cell or find_runs(cell) or any(s.is_range for s in spans(cell)):
-                return False
-            if not any(c.isalpha() for c in cell) and cell.strip() not in ("#", "№"):
-                return False
-            if _SENTENCE_END.search(cell) and len(cell) > 8:
-                return False
-        return True
+        if any("," in cell and any(c.isdigit() for c in cell) for cell in filled):
+            return False
+        return not any(_SENTENCE_END.search(cell) and len(cell) > 8 for cell in filled)
+
+    def _is_titled_header(self, row: Row, filled: list[str]) -> bool:
+        """Return whether a heading and the names of columns are printed in one row."""
+        n_title = 2 if _NUMBER_CELL.fullmatch(filled[0]) else 1
+        rest = filled[n_title:]
+        if not rest or len(filled[n_title - 1]) > MAX_HEADING or not _names_columns(filled):
+            return False
+        if n_title == 1 and (not (filled[0].isupper() and len(filled[0]) > 4) or header_role(filled[0])):
+            return False
+        return all(header_role(c) in ("range", "default", "unit", "note", "bytes", "size") and len(c) < 24 for c in rest)
 
     def _roles(self, row: Row) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Return role and header text of each cell, by column number or by position."""
         if not self.columns:
             return ("",) * len(row.cells), ("",) * len(row.cells)
-        if row.kind == "table" or not row.columns:
+        if not (self.positional and row.columns):
             pairs = [
                 (self.columns[k].role, self.columns[k].text) if k < len(self.columns) else ("", "")
                 for k in range(len(row.cells))
@@ -202,12 +221,40 @@ class _Walker:
         return tuple(role for role, _ in pairs), tuple(text for _, text in pairs)
 
 
+def _names_columns(cells: Sequence[str]) -> bool:
+    """Return whether none of the cells holds bytes, values or ranges: they can name columns."""
+    for cell in cells:
+        if not cell.strip():
+            continue
+        if "=" in cell or find_runs(cell) or any(s.is_range for s in spans(cell)):
+            return False
+        if any(tok.kind in ("byte", "half", "wide") and tok.sure and len(tok.text) > 2 for tok in scan(cell)):
+            return False
+    return any(not any(c.isdigit() for c in cell) for cell in cells if cell.strip())
+
+
 def _columns(row: Row) -> tuple[Column, ...]:
     """Return the columns that a header row of plain text names."""
-    starts = row.columns if row.kind != "table" and row.columns else tuple(range(len(row.cells)))
-    return tuple(
+    starts = row.columns or tuple(range(len(row.cells)))
+    return _with_controller(tuple(
         Column(cell, header_role(cell), start, start + max(1, len(cell)))
         for cell, start in zip(row.cells, starts, strict=True)
+    ))
+
+
+_CONTROLLER_HEADS = ("controller", "control", "cc", "ctrl", "regler", "controleur", "controlador", "steuer")
+
+
+def _with_controller(columns: tuple[Column, ...]) -> tuple[Column, ...]:
+    """Read a column ``Controller`` beside a column of names as the controllers' numbers."""
+    named = [c for c in columns if c.role == "label"]
+    if len(named) < 2:
+        return columns
+    numbers = {c for c in named if fold(c.text).strip(" .#").startswith(_CONTROLLER_HEADS)}
+    names = [c for c in named if c not in numbers] or named[:1]
+    return tuple(
+        c._replace(role="cc") if c in numbers and c not in names[:1]
+        else c._replace(role="note") if c in named and c not in names[:1] else c for c in columns
     )
 
 

@@ -17,15 +17,15 @@ _NAMED = "|".join(sorted((w for w in FIELD_WORDS if len(w) > 2), key=len, revers
 _RUNS = "|".join(c * n for n in (7, 4, 2) for c in "abcdefghijklmnopqrstuvwxyz")
 _SYMBOL = (
     r"(?:[0-9a-f][g-z][hH]?|(?:" + _RUNS + r")[hH]?(?:\.\.)?|[a-z][hlm0-9][hH]?"
-    r"|(?:" + _NAMED + r"|cs|ck|id|ps|lo|hi|ch)[hH]?|[a-z])"
+    r"|(?:" + _NAMED + r"|[bcdfghjklmnpqrstvwxz]{2}|id|lo|hi)[hH]?|[a-z])"
 )
 _WORDS = (
-    r"stands? for|means?|carries|is|are|gives|holds|selects|ist|sind|steht für|stehen für|bedeutet|trägt|"
+    r"closes|ends|schliesst|schließt|termine|cierra|stands? for|belongs to|depends on|means?|carries|is|are|gives|holds|selects|ist|sind|steht für|stehen für|bedeutet|trägt|"
     r"est|sont|vaut|représente|désigne|es|son|significa|quiere decir|è|sono|indica|sta per|betekent|"
     r"wa|は"
 )
 _ENTRY = re.compile(
-    r"(?<![\w$'’])(?P<syms>" + _SYMBOL + r"(?:[ ,/]{1,2}" + _SYMBOL + r")?)"
+    r"(?<![\w$'’])(?P<syms>" + _SYMBOL + r"(?:(?:[ ,/]{1,2}| (?:and|und|et|y|e) )" + _SYMBOL + r")?)"
     r"\s*(?P<op>[=:＝：]|(?:" + _WORDS + r")\b)\s*"
 )
 _LEADING = re.compile(
@@ -35,6 +35,7 @@ _NOT_CHANNEL = re.compile(
     r"(?:not|nothing to do with|nicht|keineswegs|kein\w*|pas|no es|non è|niet|jamais|nunca)\W+(?:\w+\W+){0,3}?"
     r"(?:channel|kanal|canal\w*|kanaal|channeru|チャンネル)\w*", re.I
 )
+_TURNED = re.compile(r"\b(?:is|ist|est|es|è|means|sind)\s+(?P<syms>[a-z]|" + _RUNS + r")\s+(?=\w)")
 _STOP = re.compile(r"[;；。]|[.](?=\s+[A-ZÀ-Þ])|\s—\s|\.\Z")
 
 
@@ -55,12 +56,17 @@ class Legend(NamedTuple):
 class Legends:
     """All legends of a leaflet."""
 
-    def __init__(self, rows: list[Placed]) -> None:
+    def __init__(self, rows: list[Placed], paragraphs: list[tuple[int, str, str, int]]) -> None:
         self.by_symbol: dict[str, list[Legend]] = {}
+        joined = {i: text for i, _, text, n in paragraphs if n > 1 and len(text) <= 4000}
+        inside = {i + k for i, _, text, n in paragraphs if n > 1 and len(text) <= 4000 for k in range(n)}
         for placed in rows:
             if placed.kind == "blank" or len(placed.row.text) > 4000:
                 continue
-            for legend in read_legends(placed):
+            found = read_legends(placed, inline=placed.index not in inside)
+            if placed.index in joined:
+                found = found + _inline(joined[placed.index], placed)
+            for legend in found:
                 self.by_symbol.setdefault(legend.symbol, []).append(legend)
 
     def find(self, symbol: str, index: int, section: str, span: int = 1) -> list[Legend]:
@@ -72,8 +78,8 @@ class Legends:
         found = self.by_symbol.get(symbol, [])
         for scope in (
             [g for g in found if index <= g.index < index + span],
-            [g for g in found if g.section == section and section and not g.own],
-            [g for g in found if not g.own],
+            [g for g in found if section and not g.own and (g.section == section or g.section == _first_word(section))],
+            [g for g in found if not g.own and g.section[:1] != "§"],
         ):
             with_role = [g for g in scope if g.role]
             if with_role:
@@ -81,11 +87,17 @@ class Legends:
         return []
 
 
-def read_legends(placed: Placed) -> list[Legend]:
+def _first_word(section: str) -> str:
+    """Return a section's letter or number as a legend names it."""
+    return "§" + section.split()[0].rstrip(".)").lower() if section.split() else ""
+
+
+def read_legends(placed: Placed, *, inline: bool = True) -> list[Legend]:
     """Return what one row explains."""
     out: list[Legend] = []
-    own = bool(find_runs(placed.row.text))
     cells = [c for c in placed.cells if c.strip()]
+    n_words = len(placed.row.text.split())
+    own = bool(find_runs(placed.row.text)) and (len(cells) > 1 or n_words <= 14)
     if len(cells) >= 2 and not own and (match := _LEADING.fullmatch(cells[0])) and match["text"] is None:
         status = cells[0][0] in "89ABCDEabcde" and cells[0][1:2] == "n"
         if any(c.isalpha() for c in cells[1]) and placed.kind == "data" and not status:
@@ -95,7 +107,7 @@ def read_legends(placed: Placed) -> list[Legend]:
         text = match["text"] or ""
         if len(syms) > 1 and all(len(s) > 1 for s in syms) and text[:1].isupper():
             out.extend(_entry(match["syms"], text, placed))
-    for cell in cells:
+    for cell in cells if inline else ():
         out.extend(_inline(cell, placed))
     return [legend._replace(own=True) for legend in out] if own else out
 
@@ -103,14 +115,40 @@ def read_legends(placed: Placed) -> list[Legend]:
 def _inline(text: str, placed: Placed) -> list[Legend]:
     """Return the legends printed in running text: ``n = channel, vv = value``."""
     matches = [m for m in _ENTRY.finditer(text) if _is_symbol(m["syms"], m["op"])]
+    matches += [m for m in _TURNED.finditer(text) if m["syms"] not in ("a", "e", "y", "o", "à", "il", "el", "al")]
+    matches.sort(key=lambda m: m.start())
     out: list[Legend] = []
     for k, match in enumerate(matches):
         end = matches[k + 1].start() if k + 1 < len(matches) else len(text)
         body = text[match.end() : end]
         if stop := _STOP.search(body):
             body = body[: stop.start()]
-        out.extend(_entry(match["syms"], body.strip(" ,"), placed))
+        if "op" in match.groupdict() and match["op"] in ("closes", "ends", "schliesst", "schließt", "termine", "cierra"):
+            body = f"{match['op']} {body}"
+        entries = _entry(match["syms"], body.strip(" ,"), placed)
+        before = symbol_role(text[max(0, match.start() - 26) : match.start()].rsplit(". ", 1)[-1])
+        verb = "op" in match.groupdict() and match["op"] not in "=:＝："
+        if verb and before in ("checksum", "device", "key", "channel") and len(entries) == 1:
+            entries = [entries[0]._replace(role=before)]
+        out.extend(_by_part(entries))
     return out
+
+
+_IN_SECTION = re.compile(r"(?P<text>[^,;]*?)\b(?:in|for|im|dans|en|in der)\s+(?:section|abschnitt|part|chapter|sección|seccion|"
+                         r"kapitel|sezione|tabelle|table|teil)\s+(?P<name>[A-Z]|\d{1,2}(?:\.\d)?)\b(?:\s*(?:,|and|und|et|y|e)\s*)?", re.I)
+
+
+def _by_part(entries: list[Legend]) -> list[Legend]:
+    """Cut a legend that says what its symbol stands for in each of several sections."""
+    if len(entries) != 1:
+        return entries
+    pieces = list(_IN_SECTION.finditer(entries[0].text))
+    if len(pieces) < 2:
+        return entries
+    return [
+        entries[0]._replace(text=p["text"].strip(), role=symbol_role(p["text"]), section="§" + p["name"].lower())
+        for p in pieces
+    ]
 
 
 def _is_symbol(syms: str, op: str) -> bool:
@@ -125,7 +163,7 @@ def _is_symbol(syms: str, op: str) -> bool:
 
 def _entry(syms: str, text: str, placed: Placed) -> list[Legend]:
     """Return the legends of one or two symbols that share a text."""
-    names = [clean_symbol(s) for s in re.split(r"[ ,/]+", syms.strip()) if s.strip()]
+    names = [clean_symbol(s) for s in re.split(r"[ ,/]+", syms.strip()) if s.strip() not in ("", "and", "und", "et", "y", "e")]
     cleaned = _NOT_CHANNEL.sub(" ", text)
     if len(names) == 2 and names[0] != names[1]:
         roles = _pair_roles(names, cleaned)

@@ -7,22 +7,20 @@ all rows are known (:mod:`knobwright.core.reading.checksums`).
 
 from __future__ import annotations
 
+import re
+
 from knobwright.core.reading.built import Built, role_of, write
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.exclusive import build_exclusive
 from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.messages import Fault, Messages, read_messages, selector_faults
 from knobwright.core.reading.tokens import Tok
-from knobwright.core.reading.words import fold, has_word
-
-KEY_WORDS = ("key", "note", "drum", "taste", "schlag", "trommel", "tecla", "nota", "percu", "touche",
-             "batterie", "toets", "instrument", "taiko", "doramu", "ドラム", "tasto", "noto", "kagi")
-
+from knobwright.core.reading.words import KEY_WORDS, fold, has_word
 
 def build(found: Found, context: Context) -> Built:
     """Return the line that a row's bytes make, with what is in doubt about it."""
-    base = context.bytes_base(found.section)
-    messages = read_messages(found, base)
+    found = soft_halves(found, context)
+    messages = read_messages(found)
     if messages.faults:
         return _broken(found, context, messages)
     items = messages.items
@@ -31,13 +29,30 @@ def build(found: Found, context: Context) -> Built:
     return _channel(found, items, context)
 
 
+_SOFT = re.compile(r"(?:\$|0x)?([0-9A-F])([a-flo])[hH]?\Z")
+
+
+def soft_halves(found: Found, context: Context) -> Found:
+    """Read ``0dh`` as a half byte where hex letters are printed large and the leaflet explains ``d``."""
+    if not any(tok.kind in ("byte", "slip") and _SOFT.match(tok.text) for tok in found.toks):
+        return found
+    toks: list[Tok] = []
+    for tok in found.toks:
+        match = _SOFT.match(tok.text) if tok.kind in ("byte", "slip") else None
+        legend = context.legends.find(match[2], found.index, found.section, found.rows) if match else []
+        if match and legend and legend[0].role in ("device", "channel", "part", "value", "high", "low"):
+            tok = tok._replace(kind="half", value=int(match[1], 16), word=match[2])
+        toks.append(tok)
+    return found._replace(toks=tuple(toks))
+
+
 def _broken(found: Found, context: Context, messages: Messages) -> Built:
     """Return a line that was not understood, with the likely reading where there is one."""
-    likely = ""
+    likely = None
     for fault in messages.faults:
         if fault.likely:
             again = build(found._replace(toks=fault.likely), context)
-            likely = again.line if again.kind in ("parameter", "action") and not again.faults else ""
+            likely = again if again.kind in ("parameter", "action") and not again.faults else None
     return Built("broken", faults=messages.faults, likely=likely)
 
 

@@ -34,18 +34,21 @@ class Messages(NamedTuple):
         return next((m for m in self.items if m[0].value == 0xF0), ())
 
 
-def read_messages(found: Found, base: str = "") -> Messages:
+def read_messages(found: Found) -> Messages:
     """Return the messages that the tokens of a row make up."""
-    toks, faults = settle(found.toks, found.base or base)
+    toks, faults = settle(found.toks)
     if faults:
         return Messages((), tuple(faults))
     return _split(toks)
 
 
-def settle(toks: tuple[Tok, ...], base: str = "") -> tuple[list[Tok], list[Fault]]:
-    """Return the tokens with every number read in its base, and what can't be read."""
-    decimal = base == "dec" and not any(t.sure for t in toks if t.kind in ("byte", "half", "twin"))
-    decimal = decimal or (bool(toks) and toks[0].kind == "number" and toks[0].value > 99)
+def settle(toks: tuple[Tok, ...]) -> tuple[list[Tok], list[Fault]]:
+    """Return the tokens with every number read in its base, and what can't be read.
+
+    A row is decimal only if its status byte is printed so (176 to 247); a status with a hex letter proves
+    the row hexadecimal.
+    """
+    decimal = bool(toks) and toks[0].kind == "number" and toks[0].value > 99
     marked = sum(1 for t in toks if t.kind == "byte" and _is_marked(t))
     out: list[Tok] = []
     faults: list[Fault] = []

@@ -56,6 +56,15 @@ class Num(NamedTuple):
         """Return whether the number is printed as ``00`` to ``09``: the way of hex columns."""
         return len(self.parts[0]) == 2 and self.parts[0][0] == "0"
 
+    @property
+    def is_wide(self) -> bool:
+        """Return whether four hex digits are printed together: one number, or the two bytes of one."""
+        return len(self.parts[0]) == 4 and self.base == HEX
+
+    def packed(self) -> int:
+        """Return the number whose two data bytes the four digits are."""
+        return (int(self.parts[0][:2], 16) << 7) | int(self.parts[0][2:], 16)
+
     def resolve(self, base: str) -> int:
         """Return the integer, read in its own base or else in ``base`` (``hex`` or ``dec``)."""
         base = self.base or base or DEC
@@ -122,8 +131,7 @@ def _as_num(match: re.Match[str]) -> Num | None:
     start, end = match.start(), match.end()
     hexed = match["mark"] or match["suffix"]
     if hexed:
-        parts = (hexed[:2], hexed[2:]) if len(hexed) == 4 else (hexed,)
-        return Num(parts, HEX, "", start, end, marked=True)
+        return Num((hexed,), HEX, "", start, end, marked=True)
     if match["frac"]:
         digits = match["frac"].replace(",", ".")
         whole = digits.split(".")[0]
@@ -135,7 +143,7 @@ def _as_num(match: re.Match[str]) -> Num | None:
         wide = match["wide"]
         if wide.isdigit() and wide[0] != "0":
             return Num((wide,), DEC, "", start, end)
-        return Num((wide[:2], wide[2:]), HEX, "", start, end)
+        return Num((wide,), HEX, "", start, end)
     digits = match["dec"]
     base = DEC if len(digits) > 2 or match["decmark"] else ""
     return Num((digits,), base, "", start, end, marked=bool(match["decmark"]))

@@ -37,7 +37,6 @@ def settle_range(
     """Set the raw and the shown range of ``facts``, or note why they can't be decided."""
     raw: list[_Range] = []
     signed: list[tuple[float, float, str]] = []
-    two_byte = built.n_bits >= 14
     for span, piece, _ in ranges:
         if span.is_signed:
             signed.append((_shown(span, 0), _shown(span, -1), piece.role))
@@ -45,6 +44,8 @@ def settle_range(
         base = span.base
         if span.is_open or base == "mixed":
             base = context.base_of(placed, piece.head, piece.role)
+            if not base and raw and piece.role not in ("range", "dec", "hex"):
+                base = DEC
             if not base:
                 base = _only_fitting(span, built)
             if not base:
@@ -53,12 +54,59 @@ def settle_range(
         elif not base:
             base = context.base_of(placed, piece.head, piece.role) or DEC
         values = span.values(base)
-        if two_byte and any(len(n.parts) > 1 for n in span.nums) and built.words[0][0][0] == "E":
-            values = tuple(_swap(v) if v not in (0, 16383) and False else v for v in values)
+        if any(n.is_wide for n in span.nums):
+            values = _wide_values(span, built, facts)
         facts.base = facts.base or base
         middle = values[1] if len(values) == 3 else None
         raw.append(_Range(values[0], values[-1], middle, piece.role))
-    _choose(found, built, context, facts, raw, signed, whole)
+    _choose(found, built, context, facts, raw, signed, whole, [span for span, *_ in ranges])
+
+
+def _check_triple(ranges: list[Span], facts: Any) -> None:
+    """Ask where low, middle and high are printed twice and one step sent would be several steps shown."""
+    raw = next((s for s in ranges if len(s.nums) == 3 and not s.is_signed), None)
+    shown = next((s for s in ranges if len(s.nums) == 3 and s.is_signed), None)
+    if raw is None or shown is None or facts.range is None:
+        return
+    low, middle, high = raw.values(HEX if raw.base == HEX else facts.base or DEC)
+    first, zero, last = (_shown(shown, k) for k in range(3))
+    up, down = (last - zero), (zero - first)
+    if high == middle or middle == low or (high - middle == up and middle - low in (down, down - 1, down + 1)):
+        return
+    if up % (high - middle) == 0 and up / (high - middle) >= 2 and high - low < 100:
+        facts.doubts.append(Doubt(
+            "range", f"{low} to {high} is printed for {first:g} to {last:g}: {high - middle} steps above the middle for {up:g}",
+            (Choice("as-sent", f"{low} to {high}", {"range": [low, high]}),
+             Choice("as-shown", f"{middle - int(down)} to {middle + int(up)}",
+                    {"range": [middle - int(down), middle + int(up)]})), only=False, takes="range"))
+
+
+_LOOKALIKE = re.compile(r"(?<![A-Za-z0-9])(?:\d+[OoIl]+\d*|[OIl]\d+|\d+[OIl]\d*)(?![A-Za-z0-9])")
+
+
+def find_slip(text: str) -> str:
+    """Return a number of ``text`` in which a letter stands for a digit (``1OO``), or nothing."""
+    match = _LOOKALIKE.search(text)
+    return match.group() if match else ""
+
+
+def _wide_values(span: Span, built: Built, facts: Any) -> tuple[int, ...]:
+    """Return the numbers of a range printed with four hex digits each: plain numbers, or two data bytes."""
+    plain = span.values(HEX)
+    packed = tuple(n.packed() if n.is_wide else n.resolve(HEX) for n in span.nums)
+    capacity = (1 << built.n_bits) - 1 if built.n_bits else 16383
+    no_bytes = any(int(n.parts[0][k : k + 2], 16) > 0x7F for n in span.nums if n.is_wide for k in (0, 2))
+    if no_bytes or plain == packed:
+        return plain
+    if max(plain) > capacity:
+        facts.packed = True
+        return packed
+    facts.doubts.append(Doubt(
+        "range", f"the range may be plain hexadecimal ({plain[0]} to {plain[-1]}) or the value's two bytes "
+        f"({packed[0]} to {packed[-1]})",
+        (Choice("plain", f"{plain[0]} to {plain[-1]}", {"range": [plain[0], plain[-1]]}),
+         Choice("two-bytes", f"{packed[0]} to {packed[-1]}", {"range": [packed[0], packed[-1]]})), only=False))
+    return plain
 
 
 def _swap(value: int) -> int:
@@ -93,7 +141,7 @@ def _doubt_base(span: Span, facts: Any) -> None:
 
 def _choose(
     found: Found, built: Built, context: Context, facts: Any, raw: list[_Range],
-    signed: list[tuple[float, float, str]], whole: str,
+    signed: list[tuple[float, float, str]], whole: str, ranges: list[Span],
 ) -> None:
     """Pick the raw range, compare the others with it, derive it from a signed one where none is printed."""
     if raw:
@@ -108,7 +156,8 @@ def _choose(
             facts.shown_range = signed[0][:2]
         elif len(raw) > 1 and facts.shown_range is None and (raw[1].low, raw[1].high) != (first.low, first.high):
             facts.shown_range = (float(raw[1].low), float(raw[1].high))
-        _check_capacity(built, facts)
+        _check_capacity(built, facts, found.shape == "always wide")
+        _check_triple(ranges, facts)
     elif signed:
         _from_signed(found, built, context, facts, signed[0], whole)
     _formula(facts)
@@ -126,7 +175,7 @@ def _compare(first: _Range, other: _Range, facts: Any) -> None:
         takes="range"))
 
 
-def _check_capacity(built: Built, facts: Any) -> None:
+def _check_capacity(built: Built, facts: Any, wide: bool = False) -> None:
     """Ask where the range does not fit the value's bytes."""
     capacity = (1 << built.n_bits) - 1 if built.n_bits else 127
     low, high = facts.range
@@ -135,7 +184,7 @@ def _check_capacity(built: Built, facts: Any) -> None:
         facts.doubts.append(Doubt(
             "", f"the range {low} to {high} does not fit: {what} at most {capacity}", takes="range"))
         facts.range = None
-    elif built.n_bits == 14 and high < 128 and found_full(built):
+    elif built.n_bits == 14 and high < 128 and not wide and found_full(built):
         facts.doubts.append(Doubt(
             "range", f"the value takes two bytes, but the range is only {low} to {high}", takes="range", only=False,
             choices=(Choice("as-printed", f"{low} to {high}", {"range": [low, high]}),
@@ -160,7 +209,8 @@ def _from_signed(
         _check_capacity(built, facts)
         return
     if facts.coding == "twos":
-        if -(1 << built.n_bits - 1) <= low_i and high_i < 1 << built.n_bits - 1:
+        bits = (built.n_bits or 7) - 1
+        if -(1 << bits) <= low_i and high_i < 1 << bits:
             facts.range = (low_i, high_i)
         else:
             facts.doubts.append(Doubt("", f"the range {low_i} to {high_i} does not fit", takes="range"))
@@ -249,7 +299,8 @@ def settle_default(
             (Choice("decimal", str(as_dec), {"default": as_dec}),
              Choice("hexadecimal", str(as_hex), {"default": as_hex})), only=False, takes="default"))
         return
-    _take_default(num.resolve(base), num.sign, built, facts, text)
+    value = num.packed() if num.is_wide and facts.packed else num.resolve(base)
+    _take_default(value, num.sign, built, facts, text)
 
 
 def _fitting_default(span: Span, facts: Any, built: Built) -> str:

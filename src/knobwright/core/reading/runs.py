@@ -42,7 +42,7 @@ class Run(NamedTuple):
 
 def find_runs(text: str) -> list[Run]:
     """Return every run of at least two byte tokens that begins with a status byte or dots."""
-    toks = _with_data(text, scan(text))
+    toks = _with_remarks(text, _with_data(text, scan(text)))
     runs: list[Run] = []
     at = 0
     while at < len(toks):
@@ -59,7 +59,7 @@ def find_runs(text: str) -> list[Run]:
 
 def whole_run(text: str) -> Run | None:
     """Return the run that a whole cell is, status byte or not; None where other words stand in it."""
-    toks = _with_data(text, scan(text))
+    toks = _with_remarks(text, _with_data(text, scan(text)))
     if not toks or not all(_can_follow(tok) for tok in toks):
         return None
     if not any(tok.kind in ("byte", "half", "slip") for tok in toks):
@@ -86,7 +86,12 @@ def _starts(text: str, toks: list[Tok], at: int) -> bool:
         return False
     if follow < 1:
         return False
+    if tok.kind == "twin" and len(tok.text) == 2:
+        return False
     if tok.kind == "byte" and not tok.sure:
+        following = toks[at + 1]
+        if len(following.text) > 2 and following.kind in ("byte", "half"):
+            return False
         return follow >= 2 and not _is_number_like(text, toks, at)
     if tok.kind == "half" and tok.text.isalpha() and tok.text.islower():
         return follow >= 2 and toks[at + 1].kind == "byte" and (
@@ -115,10 +120,20 @@ def _run_end(text: str, toks: list[Tok], at: int) -> int:
             break
         if tok.kind == "field" and _is_legend(text, tok):
             break
+        if gap.count(" ") >= 3 and not tok.is_status and _is_done(toks[at:stop]):
+            break
+        new_cell = gap.count(" ") >= 3 and toks[at].kind == "dots"
+        if new_cell and tok.kind in ("field", "twin") and toks[stop - 1].kind != "byte":
+            break
         if toks[stop - 1].value == 0xF7 and not tok.is_status:
             break
         stop += 1
     return stop if stop - at >= 2 else at
+
+
+def _is_done(part: list[Tok]) -> bool:
+    """Return whether tokens make whole messages with a field in them: what stands in the next cell is no byte."""
+    return any(t.kind == "field" for t in part) and _complete(part) == len(part)
 
 
 def _with_data(text: str, toks: list[Tok]) -> list[Tok]:
@@ -130,6 +145,24 @@ def _with_data(text: str, toks: list[Tok]) -> list[Tok]:
             tok = Tok("data", match.group(), match.start(), match.end(), size)
             toks[inside[0] : inside[-1] + 1] = [tok]
     return toks
+
+
+def _with_remarks(text: str, toks: list[Tok]) -> list[Tok]:
+    """Take out a byte repeated in brackets in another notation; where the two differ it is a slip."""
+    out: list[Tok] = []
+    for tok in toks:
+        before = out[-1] if out else None
+        if (
+            before is not None and tok.kind == "byte" and before.kind == "byte" and len(before.text) != len(tok.text)
+            and text[before.end : tok.start].strip() == "(" and text[tok.end : tok.end + 1] == ")"
+        ):
+            if before.value != tok.value:
+                out[-1] = before._replace(kind="slip", text=f"{before.text} ({tok.text})", end=tok.end + 1)
+            else:
+                out[-1] = before._replace(end=tok.end + 1)
+            continue
+        out.append(tok)
+    return out
 
 
 def _is_legend(text: str, tok: Tok) -> bool:

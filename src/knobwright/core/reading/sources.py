@@ -18,8 +18,9 @@ from knobwright.core.errors import LeafletError
 from knobwright.core.reading.rows import Leaflet, Row
 from knobwright.core.reading.sources_chars import decode, lines_of
 from knobwright.core.reading.sources_csv import records, sniff, table_rows
-from knobwright.core.reading.sources_grid import MAX_ROWS, Grid
+from knobwright.core.reading.sources_grid import Grid
 from knobwright.core.reading.sources_header import looks_like_header
+from knobwright.core.reading.sources_lines import MAX_ROWS
 from knobwright.core.reading.sources_markdown import markdown_rows, table_end
 
 __all__ = ["decode", "read_any", "read_csv", "read_markdown", "read_text"]

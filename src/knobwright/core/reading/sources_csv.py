@@ -8,8 +8,8 @@ from typing import Literal, NamedTuple
 from knobwright.core.errors import LeafletError
 from knobwright.core.reading.rows import Row
 from knobwright.core.reading.sources_chars import fold
-from knobwright.core.reading.sources_grid import MAX_CELLS, MAX_LINE_CHARS, MAX_ROWS
 from knobwright.core.reading.sources_header import looks_like_header
+from knobwright.core.reading.sources_lines import MAX_CELLS, MAX_LINE_CHARS, MAX_ROWS
 
 DELIMITERS = "\t;,|"
 _N_SNIFFED = 200  # records looked at to find the delimiter

@@ -11,45 +11,25 @@ import bisect
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
-from typing import NamedTuple
 
 from knobwright.core.errors import LeafletError
 from knobwright.core.reading.rows import Row
 from knobwright.core.reading.sources_chars import BARS, fold, widths
 from knobwright.core.reading.sources_header import looks_like_header
+from knobwright.core.reading.sources_lines import (
+    MAX_CELLS,
+    MAX_LINE_CHARS,
+    Cell,
+    Line,
+    blocks,
+    heading,
+    is_frame,
+    n_header_lines,
+    parts,
+)
 from knobwright.core.reading.sources_wrap import join_wraps
 
-MAX_LINE_CHARS = 100_000
-MAX_ROWS = 100_000
-MAX_CELLS = 1_000
-
 _CELL = re.compile(rf"[^ \t{BARS}]+(?: [^ \t{BARS}]+)*")
-_FRAME = re.compile(r"[-=_+*#~|:. \t\u2500-\u257f\u2010-\u2015\u2212\uff5c\uff1d\uff0d\u30fc]+\Z")
-_RULE = re.compile(r"([-=_*#~\u2500-\u257f\u2010-\u2015\u2212\uff1d\uff0d\u30fc])\1\1|\+-+\+|[\u2500-\u257f]{3}")
-_DECORATED = re.compile(r"([=*#~-])\1\1* +(\S(?:.*\S)?) +\1+\Z")
-
-
-_SECTION = re.compile(r"(?:[A-Z]\.?)?\d{1,2}(?:\.\d{1,2})*[.)]?\Z")
-_LETTERS = re.compile(r"[^\W\d_]{3}")
-
-
-class Cell(NamedTuple):
-    """One text of a line with the columns at which it starts and ends."""
-
-    start: int
-    end: int
-    text: str
-
-
-class Line(NamedTuple):
-    """One printed line: its number, cells, and what was seen of frames and separators."""
-
-    number: int
-    cells: tuple[Cell, ...]
-    raw: str
-    is_frame: bool
-    n_bars: int
-    n_tabs: int
 
 
 class Grid:
@@ -84,8 +64,8 @@ class Grid:
     def rows_of(self, lines: Iterable[Line]) -> list[Row]:
         """Return the rows of lines that are split into cells already, in their order."""
         rows: list[Row] = []
-        for block in _blocks(self._checked(line) for line in lines):
-            for part in _parts(block):
+        for block in blocks(self._checked(line) for line in lines):
+            for part in parts(block):
                 rows += self._block_rows(part)
         return rows
 
@@ -100,7 +80,7 @@ class Grid:
     def _split(self, number: int, text: str) -> Line:
         if len(text) > MAX_LINE_CHARS:
             return Line(number, (), text, False, 0, 0)  # refused by _checked
-        if _FRAME.match(text) and _RULE.search(text):
+        if is_frame(text):
             return Line(number, (), text, True, 0, 0)
         columns = range(len(text) + 1) if text.isascii() and "\t" not in text else widths(text)
         found = (
@@ -123,14 +103,14 @@ class Grid:
         """Return the rows of one block: headings first, then a table or plain rows."""
         rows: list[Row] = []
         rest = block
-        while rest and (title := _heading(rest)) is not None:
+        while rest and (title := heading(rest)) is not None:
             text, n_used = title
             rows.append(Row(self.page, rest[0].number, (text,), (), "heading"))
             rest = rest[n_used:]
         lines = [line for line in rest if line.cells]
         if not lines:
             return rows
-        n_header = _n_header_lines(rest)
+        n_header = n_header_lines(rest)
         table = self._barred(lines) or self._tabbed(lines)
         if table is not None:
             rows += self._finished(table, n_header)
@@ -230,79 +210,6 @@ class Grid:
         return rows
 
 
-def _blocks(lines: Iterable[Line]) -> Iterator[list[Line]]:
-    """Yield runs of lines between blank ones; a blank line right under a ruled header is no end."""
-    block: list[Line] = []
-    for line in lines:
-        if line.is_frame or line.cells:
-            block.append(line)
-        elif line.n_bars:
-            continue  # an empty row inside a framed table
-        elif block and not _is_header_only(block):
-            yield block
-            block = []
-    if block:
-        yield block
-
-
-def _parts(block: list[Line]) -> Iterator[list[Line]]:
-    """Yield the parts of a block that are framed by bars, and those between them."""
-    kinds = [_is_grid(line) for line in block]
-    if sum(kinds) < 2 or all(
-        kind or line.is_frame for kind, line in zip(kinds, block, strict=True)
-    ):
-        yield block
-        return
-    start = 0
-    for i in range(1, len(block) + 1):
-        ends = i == len(block) or (kinds[i] is not kinds[start] and not block[i].is_frame)
-        if ends:
-            yield block[start:i]
-            start = i
-
-
-def _is_header_only(block: Sequence[Line]) -> bool:
-    texts = [line for line in block if line.cells]
-    if not block[-1].is_frame or len(texts) != 1 or len(texts[0].cells) < 2:
-        return False
-    return not _is_numbered(texts[0])
-
-
-def _heading(block: Sequence[Line]) -> tuple[str, int] | None:
-    """Return (title, number of lines used) where ``block`` begins with a marked heading.
-
-    Marked are: a lone text underlined by a frame line, and ``== text ==``.
-    """
-    line = block[0]
-    if line.is_frame:
-        # A frame line above a lone title is part of it, if another frame closes it.
-        if (
-            len(block) > 2
-            and len(block[1].cells) == 1
-            and block[2].is_frame
-            and not block[1].n_bars
-        ):
-            return None if len(block) > 3 and _is_grid(block[3]) else (block[1].cells[0].text, 3)
-        return None
-    if line.n_bars == 0 and (found := _DECORATED.match(line.raw.strip())):
-        return fold(found.group(2)), 1
-    underlined = len(block) > 1 and block[1].is_frame and "+" not in block[1].raw
-    if underlined and line.n_bars == 0 and (len(line.cells) == 1 or _is_numbered(line)):
-        return " ".join(cell.text for cell in line.cells), 2
-    return None
-
-
-def _is_numbered(line: Line) -> bool:
-    """Return whether a line is a title behind its section number: ``2.1   Effects``."""
-    texts = [cell.text for cell in line.cells]
-    return len(texts) == 2 and bool(_SECTION.match(texts[0])) and bool(_LETTERS.search(texts[1]))
-
-
-def _is_grid(line: Line) -> bool:
-    text = line.raw.strip()
-    return line.n_bars > 1 or (line.n_bars == 1 and (text[0] in BARS or text[-1] in BARS))
-
-
 def _at(cells: Sequence[str], index: int) -> str:
     return cells[index] if index < len(cells) else ""
 
@@ -313,20 +220,6 @@ def _only(row: Row, used: Sequence[int]) -> Row:
         return row
     cells, columns = tuple(row.cells[i] for i in used), tuple(row.columns[i] for i in used)
     return row._replace(cells=cells, columns=columns)
-
-
-def _n_header_lines(block: Sequence[Line]) -> int:
-    """Return how many lines above the first inner frame line make a header (1 to 3), or 0."""
-    start = 0
-    while start < len(block) and block[start].is_frame:
-        start += 1
-    stop = start
-    while stop < len(block) and not block[stop].is_frame:
-        stop += 1
-    has_body = any(line.cells for line in block[stop:])
-    n_lines = stop - start
-    is_wide = all(len(line.cells) > 1 or line.n_bars for line in block[start : start + 1])
-    return n_lines if 1 <= n_lines <= 3 and has_body and is_wide else 0
 
 
 def _with_header(rows: list[Row], n_header: int) -> list[Row]:

@@ -11,6 +11,7 @@ _NUMBER = re.compile(
 _HEX_PAIRS = re.compile(
     r"(?:\$|0[xX])?[0-9A-Fa-f][0-9A-Za-z][hH]?(?:[ ,]+(?:\$|0[xX])?[0-9A-Fa-f][0-9A-Za-z][hH]?)+\Z"
 )
+_LEADING = re.compile(r"[-+$\u2212]?\d")
 _WORD = re.compile(r"[^\W\d_]{2}")
 
 
@@ -19,7 +20,7 @@ def looks_like_header(cells: tuple[str, ...], below: Sequence[tuple[str, ...]]) 
     named = [cell for cell in cells if cell]
     if len(named) < 2 or not all(_names(cell) for cell in named):
         return False
-    return any(_is_data(cell) for row in below for cell in row)
+    return any(_is_data(cell) or _LEADING.match(cell) for row in below for cell in row)
 
 
 def _names(cell: str) -> bool:

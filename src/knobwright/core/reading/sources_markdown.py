@@ -7,14 +7,15 @@ from collections.abc import Iterator
 
 from knobwright.core.reading.rows import Row
 from knobwright.core.reading.sources_chars import fold
-from knobwright.core.reading.sources_grid import MAX_CELLS, Grid
+from knobwright.core.reading.sources_grid import Grid
+from knobwright.core.reading.sources_lines import MAX_CELLS
 
 _HEADING = re.compile(r" {0,3}(#{1,6})(?:[ \t]+(.*))?\Z")
 _CLOSING = re.compile(r"(?:\A|[ \t])#+\Z")
 _FENCE = re.compile(r" {0,3}(`{3,}|~{3,})")
 _DELIMITER = re.compile(r"[ \t]*:?-+:?[ \t]*\Z")
 _MARKER = re.compile(r"[ \t]*(?:>[ \t]?)*[ \t]*(?:[-+*][ \t]+)?")
-_CODE = re.compile(r"(`+)([^`]+)\1(?!`)")
+_CODE = re.compile(r"(?<!`)(`+)([^`]+)\1(?!`)")
 _STRONG = re.compile(r"\*\*(?=\S)([^*]+)(?<=\S)\*\*|(?<!\w)__(?=\S)([^_]+)(?<=\S)__(?!\w)")
 _EMPHASIS = re.compile(
     r"(?<![\w*\\])\*(?=[^\s*])([^*]*[^\s*\\])\*(?![\w*])|(?<![\w\\])_(?=[^\s_])([^_]*[^\s_])_(?!\w)"

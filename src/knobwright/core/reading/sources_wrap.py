@@ -20,6 +20,7 @@ _HALF = re.compile(r"(?:\$|0[xX])?([0-9A-Fa-f])([g-zG-Z])[hH]?\Z")
 _FIELD = re.compile(
     r"[a-z]{2}[0-9*]?[hH]?\Z|[a-z][0-9hl]\Z|cs\Z|sum\Z|chk\Z|dev\Z|data\*?\Z", re.IGNORECASE
 )
+_SHORTENED = ("..", "\u2026")  # how makers shorten a row that begins as the one above
 _TRAILING_DOTS = re.compile(r"[ ]*(?:\.{2,}|\u2026)\Z")
 
 
@@ -53,10 +54,15 @@ def _merge(above: Row, row: Row, slack: int) -> Row | None:
     targets = _targets(above, row, slack)
     if not targets:
         return None
+    pairs = [(above.cells[index], text) for index, text in targets]
+    # One message that goes on makes the row a continuation, whatever its other cells look like.
+    is_rest = any(_message_goes_on(*pair) for pair in pairs)
+    if is_rest and any(is_bytes(text) and begins_message(text) for _, text in pairs):
+        return None
+    if not is_rest and not all(unfinished(*pair) for pair in pairs):
+        return None
     cells = list(above.cells)
     for index, text in targets:
-        if not unfinished(cells[index], text):
-            return None
         cells[index] = glue(cells[index], text)
     return above._replace(cells=tuple(cells))
 
@@ -87,7 +93,7 @@ def _targets(above: Row, row: Row, slack: int) -> list[tuple[int, str]]:
 
 def glue(above: str, text: str) -> str:
     """Return two parts of one cell as one text; the dots that only say "goes on" are dropped."""
-    if is_bytes(text):
+    if _message_goes_on(above, text):
         above = _TRAILING_DOTS.sub("", above)
     return f"{above} {text}".strip()
 
@@ -96,15 +102,25 @@ def unfinished(above: str, text: str) -> bool:
     """Return whether ``above`` can't be whole and ``text`` can only be its rest."""
     if len(above) > MAX_CELL_CHARS or len(text) > MAX_CELL_CHARS:
         return False
-    if text.startswith(("...", "..", "\u2026")):
+    if text.startswith(_SHORTENED):
         return False  # shortened by its maker: a new line that begins as the row above
-    if is_bytes(text):
-        return is_bytes(above) and _bytes_go_on(above, text)
-    if is_bytes(above):
+    if _message_goes_on(above, text):
+        return True
+    if is_bytes(above) or is_bytes(text):
         return False
     if above.endswith((",", "(", "/", "=", "+", "&", ":")) or above.count("(") > above.count(")"):
         return True
     return bool(re.search(r"[A-Za-z][-\u2010\u2011]\Z", above)) and text[0].islower()
+
+
+def _message_goes_on(above: str, text: str) -> bool:
+    """Return whether ``above`` is a message without its end and ``text`` can only be the rest."""
+    if len(above) > MAX_CELL_CHARS or len(text) > MAX_CELL_CHARS or text.startswith(_SHORTENED):
+        return False
+    words = _TOKEN.findall(text)
+    if not words or not all(_is_byte_word(word) for word in words):
+        return False
+    return is_bytes(above) and _bytes_go_on(above, text)
 
 
 def is_bytes(text: str) -> bool:

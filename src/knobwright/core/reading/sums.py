@@ -38,7 +38,9 @@ _ALL = re.compile(
     r"(?:leading |first )?\W*(?:\$|0x)?f0h?\b"
     r"|(?:all|alle|tous|todos|tutti) (?:the )?bytes? (?:except|ausser|sauf|salvo|but|between)\W+(?:\w+\W+){0,3}?(?:\$|0x)?f0")
 _AFTER = re.compile(
-    r"(?:after|behind|following|nach|hinter|apres|despues de|tras|dopo|na)\W+(?:(?!f0)\w+\W+){0,5}?\(?(?P<byte>(?:\$|0x)?[0-9a-f]{2}h?|[01]{8})\b")
+    r"(?:after|behind|following|between|nach|hinter|zwischen|apres|entre|despues de|tras|tra|dopo|na)\W+(?:(?!f0)\w+\W+){0,5}?\(?(?P<byte>(?:\$|0x)?[0-9a-f]{2}h?|[01]{8})\b")
+_BEFORE_IT = re.compile(r"\b(?P<n>one|two|three|four|five|zwei|drei|deux|trois|dos|tres|\d)\s+(?:data\s)?(?:bytes?|octets?)\s+"
+                        r"(?:before|davor|vor |qui precedent|precedentes|anteriores|that precede)")
 _ADDRESS = ("address", "adress", "direccion", "indirizz", "adres", "adoresu", "アドレス")
 _TWO = ("two", "zwei", "deux", "dos", "due", "twee", "both", "beide", "2 ", "les deux", "los dos", "ni ")
 _THREE = ("three", "drei", "trois", "tres", "tre ", "drie", "3 ")
@@ -65,18 +67,37 @@ class Solution(NamedTuple):
     index: int = -1
 
 
-def read_statements(context: Context) -> list[SumText]:
-    """Return what the leaflet says about checksums, in order of print."""
+def read_statements(context: Context, symbols: frozenset[str] = frozenset()) -> list[SumText]:
+    """Return what the leaflet says about checksums, in order of print.
+
+    ``symbols`` are the words that stand in the checksum's place in its lines.
+    """
     out: list[SumText] = []
     for index, section, text in context.texts():
         folded = fold(text)
-        if len(folded) > 3000 or not (has_word(folded, CHECK_WORDS) or "checksum" in folded or "summe" in folded):
+        if len(folded) > 3000:
             continue
+        named = any(re.search(rf"\b{re.escape(symbol)}h?\b", folded) for symbol in symbols)
+        if not (named or has_word(folded, CHECK_WORDS) or "checksum" in folded or "summe" in folded):
+            continue
+        folded = folded[_begin(folded, symbols) :][:700]
         rule = rule_of(folded)
         start, n_address = start_of(folded)
         if rule or start:
             out.append(SumText(rule, start, n_address, text, index, section))
     return out
+
+
+def _begin(folded: str, symbols: frozenset[str]) -> int:
+    """Return where the sentence that speaks of the checksum begins."""
+    places = [folded.find(w) for w in dict(SYMBOL_WORDS)["checksum"] if w in folded]
+    for symbol in symbols:
+        if match := re.search(rf"\b{re.escape(symbol)}h?\b", folded):
+            places.append(match.start())
+    if not places:
+        return 0
+    at = min(places)
+    return max((folded.rfind(mark, 0, at) + 2 for mark in (". ", "; ")), default=0) if at else 0
 
 
 def rule_of(folded: str) -> str:
@@ -97,6 +118,11 @@ def start_of(folded: str) -> tuple[str, int]:
     bytes the address has (0: not said)."""
     if _ALL.search(folded):
         return "all", 0
+    if match := _BEFORE_IT.search(folded):
+        number = match["n"]
+        named = {"one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "zwei": 2, "drei": 3, "deux": 2, "trois": 3, "dos": 2,
+                 "tres": 3}
+        return "last", int(number) if number.isdigit() else named.get(number, 0)
     if match := _AFTER.search(folded):
         text = match["byte"].lstrip("$").removeprefix("0x").rstrip("h")
         value = int(text, 2) if len(text) == 8 else int(text, 16)
@@ -120,6 +146,7 @@ class Family(NamedTuple):
 
     lines: tuple[Built, ...]
     proofs: tuple[tuple[int, ...], ...]
+    address_at: int = 0
 
 
 def solve(family: Family, texts: list[SumText], section: str) -> Solution:
@@ -129,10 +156,12 @@ def solve(family: Family, texts: list[SumText], section: str) -> Solution:
     the printed messages decide if only one reading agrees with them all.
     """
     here = [t for t in texts if t.section == section] or texts
+    if not any(t.rule for t in here):
+        here = [*here, *(t for t in texts if t.rule)]
     rules = list(dict.fromkeys(t.rule for t in here if t.rule))
     hints = [t for t in here if t.start]
     line = family.lines[0]
-    starts = _hinted(hints, line)
+    starts = _hinted(hints, line, family.address_at)
     if len(rules) > 1:
         rules = rules[:1] if here[0].rule else rules
     tried_rules = rules or list(CHECKSUMS)
@@ -171,7 +200,7 @@ def _all_zero(line: Built, start: int, stop: int) -> bool:
     return all(word == "00" for word in line.words[0][start:stop])
 
 
-def _hinted(hints: list[SumText], line: Built) -> list[int]:
+def _hinted(hints: list[SumText], line: Built, address_at: int = 0) -> list[int]:
     """Return the cells at which the covered bytes begin, as the text says."""
     out: list[int] = []
     for hint in hints:
@@ -182,6 +211,10 @@ def _hinted(hints: list[SumText], line: Built) -> list[int]:
             cells = [k for k, w in enumerate(line.words[0]) if w == byte and k < _first_value(line)]
             if cells:
                 out.append(cells[0] + 1)
+        elif hint.start == "last" and hint.n_address:
+            out.append(line.check_at - hint.n_address)
+        elif hint.start == "address" and address_at:
+            out.append(address_at)
         elif hint.start == "address" and hint.n_address:
             out.append(_first_value(line) - hint.n_address)
         elif hint.start == "data" and len(hints) == 1:
@@ -202,7 +235,7 @@ def _guess(line: Built) -> int:
 def _agrees(message: tuple[int, ...], rule: str, start: int) -> bool:
     """Return whether the last byte before F7 is the rule's over the bytes from ``start``."""
     covered = message[start:-2]
-    return bool(covered) and CHECKSUMS[rule](bytes(covered)) == message[-2]
+    return bool(covered) and CHECKSUMS[rule].compute(bytes(covered)) == message[-2]
 
 
 def value_at(message: tuple[int, ...], rule: str, start: int) -> bool:

@@ -125,6 +125,8 @@ def _look_marked(chunk: str, start: int, end: int) -> Tok | None:
         return Tok("wide", chunk, start, end, int(match[1] or match[2], 16), sure=True)
     core = chunk[:-1] if len(chunk) == 3 and chunk[-1] in "Hh" else chunk
     if _PAIR.fullmatch(core):
+        if core.isalpha() and core[0].isupper() != core[1].isupper():
+            return None
         if core[0] == core[1] and core[0].isalpha():
             return Tok("twin", chunk, start, end, int(core, 16), fold(core))
         if fold(core) in FIELD_WORDS and core.islower():
@@ -136,9 +138,17 @@ def _look_marked(chunk: str, start: int, end: int) -> Tok | None:
 def _look_letters(chunk: str, start: int, end: int) -> Tok | None:
     """Recognise half bytes and field words."""
     folded = fold(chunk)
-    word = folded[:-1] if len(chunk) >= 3 and chunk[-1] == "H" else folded
+    word = folded
+    if len(chunk) >= 3 and folded[-1] == "h" and (
+        chunk[-1] == "H" or folded[:-1] in FIELD_WORDS or (len(chunk) == 3 and folded[0] == folded[1])
+    ):
+        word = folded[:-1]
     if word in FIELD_WORDS:
         return Tok("field", chunk, start, end, -1, word)
+    if chunk[:1] == "$" and (fold(chunk[1:]) in FIELD_WORDS or _FIELD.fullmatch(fold(chunk[1:]))) and (
+        not chunk[1:2].isdigit()
+    ):
+        return Tok("field", chunk, start, end, -1, fold(chunk[1:]))
     if match := _HALF.fullmatch(chunk):
         if match[2] in "OIl" or (match[2] == "o" and match[1].isdigit()):
             return Tok("slip", chunk, start, end)
@@ -178,6 +188,8 @@ def _look_bits(chunk: str, start: int, end: int) -> Tok | None:
 
 def _look_number(chunk: str, start: int, end: int) -> Tok | None:
     """Recognise plain numbers that are no pair of digits."""
+    if 5 <= len(chunk) <= 10 and set(chunk) == {"0", "1"}:
+        return Tok("slip", chunk, start, end)
     if _NUMBER.fullmatch(chunk):
         return Tok("number", chunk, start, end, int(chunk.replace("−", "-")))
     return None
@@ -204,6 +216,8 @@ def _together(chunk: str, start: int) -> list[Tok]:
             toks: list[Tok] = []
             at = start
             for piece in pieces:
+                if not piece:
+                    return []
                 toks.append(one_token(piece, at))
                 at += len(piece) + 1
             if toks[0].is_status and all(tok.is_byte_like for tok in toks):

@@ -13,7 +13,7 @@ FIELD_ROLES: dict[str, str] = {
     "n": "channel", "ch": "channel", "chan": "channel",
     "id": "device", "dev": "device", "device": "device", "devid": "device", "unit": "device",
     "cs": "checksum", "sum": "checksum", "chk": "checksum", "ck": "checksum",
-    "csum": "checksum", "cksum": "checksum", "chksum": "checksum", "checksum": "checksum",
+    "som": "checksum", "dv": "device", "un": "device", "csum": "checksum", "cksum": "checksum", "chksum": "checksum", "checksum": "checksum",
     "chs": "checksum", "ks": "checksum", "ps": "checksum", "prufsumme": "checksum",
     "chksm": "checksum", "crc": "checksum", "somme": "checksum", "suma": "checksum",
     "kk": "key", "key": "key", "note": "key", "rr": "key?", "taste": "key", "nota": "key",
@@ -51,9 +51,9 @@ SYMBOL_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("checksum", ("checksum", "check sum", "check byte", "sum check", "check figure", "prufsumme", "prufbyte",
                   "somme de controle", "somme de verification", "suma de comprobacion",
                   "suma de verificacion", "suma de control", "checksom", "controlegetal",
-                  "chekkusamu", "チェックサム", "control sum", "check-sum",
+                  "chekkusamu", "チェックサム", "control sum", "check-sum", "closes the message", "ends the message", "termine le message", "cierra el mensaje", "check number", "check figure", "schliesst die",
                   "octet de controle", "totale di controllo", "somma di controllo")),
-    ("device", ("device", "unit number", "unit no", "unit id", "gerat", "appareil",
+    ("device", ("device", "board number", "module number", "card number", "box number", "rack number", "id number", "unit number", "unit no", "unit id", "gerat", "appareil",
                 "dispositivo", "apparaat", "tebaisu", "デバイス", "machine", "numero d'unite",
                 "ユニット", "peripherique", "toestel", "kiki", "機器")),
     ("address", ("address", "adress", "direccion", "indirizz", "adres", "adoresu",
@@ -74,6 +74,12 @@ SYMBOL_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
 
 HEADER_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     # role of a column from its header; the first row that fits wins
+    ("nrpn_msb", ("controllers 99", "controller 99", "ctrl 99")),
+    ("nrpn_lsb", ("controllers 98", "controller 98", "ctrl 98")),
+    ("rpn_msb", ("controllers 101", "controller 101", "ctrl 101")),
+    ("rpn_lsb", ("controllers 100", "controller 100", "ctrl 100")),
+    ("data_lsb", ("controllers 38", "controller 38", "cc 38", "cc38", "cc#38")),
+    ("data_msb", ("controllers 6", "controller 6", "cc 6", "cc6", "cc#6")),
     ("cc_msb", ("cc msb", "cc# msb", "cc-msb", "control msb", "cc hi")),
     ("cc_lsb", ("cc lsb", "cc# lsb", "cc-lsb", "control lsb", "cc lo")),
     ("nrpn_msb", ("nrpn msb", "nrpn-msb", "nrpn hi", "nrpn high", "nrpn (msb", "nrpn h", "cc99",
@@ -88,9 +94,9 @@ HEADER_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
                  "adoresu", "アドレス")),
     ("default", ("default", "def.", "init", "reset", "std", "standard", "grundwert", "vorgabe",
                  "werk", "defaut", "defecto", "predefinit", "shoki", "初期", "grundeinst",
-                 "power-on", "power on", "power up", "factory", "basis", "voreinst", "depart",
+                 "power-on", "power on", "power up", "power-up", "factory", "basis", "voreinst", "depart",
                  "deforuto", "デフォルト", "fabrica", "fabbrica", "fabriek", "startwert", "inici", "iniz", "beim ein", "on power",
-                 "after", "preset")),
+                 "after", "preset", "at start", "start")),
     ("unit", ("unit", "einheit", "unite", "unidad", "unita", "eenheid", "tan'i", "単位")),
     ("size", ("size", "length", "lange", "taille", "tamano", "saizu", "サイズ", "longueur",
               "byte count", "n bytes", "no. of bytes", "anzahl", "dimension", "longitud")),
@@ -119,6 +125,9 @@ HEADER_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
                 "n°", "row", "zeile", "bangou", "番号")),
 )
 
+KEY_WORDS = ("key", "note", "drum", "taste", "schlag", "trommel", "tecla", "nota", "percu", "touche",
+             "batterie", "toets", "instrument", "taiko", "doramu", "ドラム", "tasto", "noto", "kagi")
+
 RESET_WORDS = ("gm reset", "gm system on", "gm on", "general midi on", "general midi system on",
                "gm-reset", "gm system", "reset", "rucksetz", "zurucksetz", "reinit", "reinici",
                "riprist", "リセット", "risetto", "initiali", "initialis")
@@ -132,12 +141,12 @@ DANGER_WORDS = ("store", "write to", "erase", "delete", "format", "factory reset
                 "firmware", "update", "flash", "wissen", "opslaan", "overwrite", "ueberschreib",
                 "uberschreib", "hozon", "shoukyo", "保存", "消去", "ecras")
 
-DEFAULT_WORDS = ("default", "def.", "def ", "def:", "def=", "init", "reset value", "power-on",
+DEFAULT_WORDS = ("default", "werk", "inici", "iniz", "def.", "def ", "def:", "def=", "init", "reset value", "power-on",
                  "power on", "power up", "grundwert", "grundeinstellung", "standard", "vorgabe",
                  "werkseinstellung", "voreinstellung", "defaut", "par defaut", "por defecto",
                  "inicial", "iniziale", "predefinit", "standaard", "shokichi", "shoki",
                  "初期値", "initial", "factory", "std", "valeur initiale", "werkswert", "factory setting",
-                 "fabrica", "startwert", "deforuto", "after reset", "nach reset", "depart")
+                 "fabrica", "startwert", "deforuto", "at start", "after reset", "nach reset", "depart")
 
 CENTER_WORDS = ("center", "centre", "mitte", "centro", "midden", "chuo", "中央", "middle", "neutral")
 
@@ -145,6 +154,14 @@ YES_WORDS = ("all", "every", "alle", "tous", "toutes", "todos", "todas", "tutti"
              "values", "numbers", "werte", "zahlen", "bytes", "figures", "angaben", "numeros",
              "numeri", "nombres", "valeurs", "valores", "valori", "suji", "数値", "数字", "getallen",
              "messages", "unless", "sofern", "sauf", "salvo", "tables", "lists")
+
+
+UNITS = ("ms", "msec", "s", "sec", "seconds", "hz", "khz", "db", "%", "cent", "cents", "semitone", "semitones",
+         "halbton", "halbtone", "demi-ton", "demi-tons", "semitono", "semitonos", "semitoni", "halve tonen", "octave",
+         "octaves", "oktave", "oktaven", "octavas", "bpm", "voices", "stimmen", "steps", "degrees", "degree", "°",
+         "milliseconds", "sekunden", "centiemes", "beats a minute", "st", "cents.", "ct", "hanon",
+         "halbtone.", "semitone.", "grad", "prozent", "per cent", "percent", "octave.", "byo", "ton",
+         "centi", "voci", "voces", "voix", "ottave", "pulses", "ticks", "beats", "keys", "half tones")
 
 
 def fold(text: str) -> str:
@@ -192,9 +209,14 @@ def symbol_role(text: str) -> str:
     return best
 
 
+_NUMBER_HEADS = {"99": "nrpn_msb", "98": "nrpn_lsb", "101": "rpn_msb", "100": "rpn_lsb", "6": "data_msb", "38": "data_lsb"}
+
+
 def header_role(text: str) -> str:
     """Return the role of a column with this header text, or nothing."""
-    folded = " ".join(fold(text).split())
+    folded = " ".join(fold(text).split()).replace("- ", "-")
+    if folded in _NUMBER_HEADS:
+        return _NUMBER_HEADS[folded]
     for role, words in HEADER_WORDS:
         if has_word(folded, words):
             return role

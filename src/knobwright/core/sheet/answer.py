@@ -68,7 +68,8 @@ def find_question(questions: Sequence[Question], about: str) -> Question:
 def find_choice(question: Question, choice: str) -> str | None:
     """Return the name of the choice that a text means, or ``None`` if it is none of them.
 
-    A choice may be given by its name, its number in the list (from 1), or the beginning of its name.
+    A choice may be given by its name, its number in the list (from 1), or the beginning of its
+    name.
 
     Raises
     ------
@@ -102,7 +103,8 @@ def settle(text: str, question: Question, choice: str) -> Settled:
     question : Question
         One of its open questions.
     choice : str
-        A choice's name or number, or a typed line, range, default or rule where the question takes one.
+        A choice's name or number, or a typed line, range, default or rule where the question
+        takes one.
 
     Raises
     ------
@@ -224,7 +226,9 @@ def _fit_to_line(target: Any, gives: Mapping[str, Any]) -> None:
         del target["map"]
     if "per" in gives or letters:
         return
-    per = [n for n, has in (("channel", template.needs_channel), ("key", template.needs_key)) if has]
+    per = [
+        n for n, has in (("channel", template.needs_channel), ("key", template.needs_key)) if has
+    ]
     if per:
         target["per"] = per
     elif "per" in target:

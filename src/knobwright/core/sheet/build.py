@@ -9,22 +9,21 @@ from typing import Any
 from knobwright.core.sheet.faults import Findings
 from knobwright.core.sheet.parameters import ParameterBuilder, spell
 from knobwright.core.sheet.places import Path
+from knobwright.core.sheet.programs import build_kits, build_program, build_programs
+from knobwright.core.sheet.questions import build_questions
 from knobwright.core.sheet.records import (
     Block,
     Checksum,
     DigitMap,
-    Kit,
     Module,
     Parameter,
-    Program,
-    Programs,
     Receiver,
     Setup,
     Sheet,
 )
-from knobwright.core.sheet.questions import build_questions
-from knobwright.core.sheet.templates import Templates, Vocabulary, suggestion
+from knobwright.core.sheet.templates import Templates, Vocabulary
 from knobwright.core.sheet.walk import Tree
+from knobwright.core.sheet.words import DATA
 
 _CHANNELS = re.compile(r"\s*([0-9]{1,2})\s*(?:-\s*([0-9]{1,2})\s*)?\Z")
 _MAP_SIZES = {"channel": 16, "key": 128, "device": 128}
@@ -38,14 +37,14 @@ def build(tree: Tree, findings: Findings, words: Vocabulary) -> Sheet:
     checksums = _checksums(tree.get("checksum", {}), findings, words)
     maps = _maps(tree.get("map", {}), findings)
     templates = Templates(findings, checksums, maps)
-    programs = _programs(tree, findings, templates)
+    programs = build_programs(tree, findings, templates)
     return Sheet(
         module=_module(tree.get("module", {}), findings),
         receiver=Receiver(**tree.get("receiver", {})),
         setup=_setup(tree.get("setup", []), templates),
         programs=programs,
-        program=_program(tree.get("program", []), findings, programs),
-        kits=_kits(tree.get("kit", []), findings),
+        program=build_program(tree.get("program", []), findings, programs),
+        kits=build_kits(tree.get("kit", []), findings, programs),
         checksums=checksums,
         maps=maps,
         parameters=_parameters(tree.get("parameter", []), findings, templates, words),
@@ -63,7 +62,7 @@ def _checksums(tree: Tree, findings: Findings, words: Vocabulary) -> dict[str, C
             continue
         if rule not in words.checksums:
             known = dict.fromkeys(words.checksums)
-            hint = suggestion(rule, known, f"known rules: {', '.join(known)}")
+            hint = findings.close(rule, known, f"known rules: {', '.join(known)}")
             findings.fault(("checksum", name, "rule"), f"there is no rule {rule!r}", hint)
         found[name] = Checksum(name, rule, table.get("over", "sent"))
     return found
@@ -102,9 +101,10 @@ def _module(tree: Tree, findings: Findings) -> Module:
 
     ids: list[int] = []
     for text in tree.get("device_ids", []):
-        if not re.fullmatch(r"[0-9A-Fa-f]{2}", text) or int(text, 16) > 0x7F:
-            message = f"a device id is two hex digits, 00 to 7F, not {text!r}"
-            findings.fault(("module", "device_ids"), message)
+        if not re.fullmatch(r"[0-9A-Fa-f]{2}", text) or int(text, 16) > 0x7E:
+            message = f"a device id is two hex digits, 00 to 7E, not {text!r}"
+            hint = "7F calls every device: write it into the lines themselves"
+            findings.fault(("module", "device_ids"), message, hint)
         else:
             ids.append(int(text, 16))
     plain = {k: tree[k] for k in ("name", "maker", "voices", "note") if k in tree}
@@ -145,90 +145,6 @@ def _setup(trees: list[Tree], templates: Templates) -> tuple[Setup, ...]:
     return tuple(found)
 
 
-def _programs(tree: Tree, findings: Findings, templates: Templates) -> Programs | None:
-    table = tree.get("programs")
-    if table is None or "line" not in table:
-        return None
-    template = templates.build(table, ("programs",), "programs")
-    if template is None:
-        return None
-    if not template.line.has("program"):
-        findings.fault(("programs", "line"), "the line of programs needs a program byte pp")
-    return Programs(template, table.get("first", 1))
-
-
-def _program(
-    trees: list[Tree], findings: Findings, programs: Programs | None
-) -> tuple[Program, ...]:
-    first = programs.first if programs else 1
-    found: list[Program] = []
-    seen: dict[tuple[object, ...], str] = {}
-    for i, tree in enumerate(trees):
-        if "number" not in tree or "name" not in tree:
-            continue
-        path = ("program", i)
-        bank = _pair(tree, "bank", (0, 0), path, findings)
-        keys = _pair(tree, "keys", (0, 127), path, findings)
-        _number_fits(tree["number"], first, path, findings)
-        place = (tree["number"], bank)
-        if place in seen:
-            message = f"program {tree['number']} of this bank is {seen[place]!r} already"
-            findings.fault((*path, "number"), message)
-        seen[place] = tree["name"]
-        rest = {k: tree[k] for k in ("voices", "tail_ms", "family") if k in tree}
-        found.append(Program(tree["number"], tree["name"], bank, keys=keys, **rest))
-    return tuple(found)
-
-
-def _number_fits(number: int, first: int, path: Path, findings: Findings) -> None:
-    if not first <= number <= 127 + first:
-        message = f"programs run from {first} to {127 + first}, so {number} is none"
-        hint = "first in [programs] says which number is printed for program byte 0"
-        findings.fault((*path, "number"), message, hint)
-
-
-def _kits(trees: list[Tree], findings: Findings) -> tuple[Kit, ...]:
-    found: list[Kit] = []
-    for i, tree in enumerate(trees):
-        if "number" not in tree:
-            continue
-        path = ("kit", i)
-        names: dict[int, str] = {}
-        for text, name in tree.get("names", {}).items():
-            if not text.isdecimal() or int(text) > 127 or not isinstance(name, str):
-                findings.fault((*path, "names"), f"a drum is KEY = \"name\" with a key 0 to 127, not {text!r}")
-            else:
-                names[int(text)] = name
-        groups = tree.get("exclusive", [])
-        if not _are_groups(groups):
-            findings.fault((*path, "exclusive"), "exclusive is a list of lists of keys: [[42, 46]]")
-            groups = []
-        bank = _pair(tree, "bank", (0, 0), path, findings)
-        rest = {k: tree[k] for k in ("name", "tail_ms") if k in tree}
-        exclusive = tuple(tuple(group) for group in groups)
-        found.append(Kit(tree["number"], names, bank=bank, exclusive=exclusive, **rest))
-    return tuple(found)
-
-
-def _are_groups(value: Any) -> bool:
-    return isinstance(value, list) and all(
-        isinstance(group, list) and all(type(k) is int and 0 <= k <= 127 for k in group)
-        for group in value
-    )
-
-
-def _pair(
-    tree: Tree, key: str, default: tuple[int, int], path: Path, findings: Findings
-) -> tuple[int, int]:
-    value = tree.get(key)
-    if value is None:
-        return default
-    if len(value) != 2:
-        findings.fault((*path, key), f"{key} is a pair of numbers, such as [0, 0]")
-        return default
-    return (value[0], value[1])
-
-
 def _parameters(
     trees: list[Tree], findings: Findings, templates: Templates, words: Vocabulary
 ) -> tuple[Parameter, ...]:
@@ -256,18 +172,30 @@ def _blocks(
         packing = tree.get("packing", "none")
         if packing not in words.packings:
             known: Mapping[str, Callable[..., object] | None] = dict.fromkeys(words.packings)
-            hint = suggestion(packing, known, f"known: {', '.join(known)}")
+            hint = findings.close(packing, known, f"known: {', '.join(known)}")
             findings.fault((*path, "packing"), f"there is no packing {packing!r}", hint)
         template = templates.build(tree, path, "block", about=key)
         request = None
         if "request" in tree:
             request = templates.build(
-                tree, path, "request", about=key, line_key="request", checksum_key="request_checksum"
+                tree,
+                path,
+                "request",
+                about=key,
+                line_key="request",
+                checksum_key="request_checksum",
             )
         if template is None:
             continue
-        if sum(cell.kind == "data" for cell in template.line.cells()) != 1:
+        if sum(cell.kind == DATA for cell in template.line.cells()) != 1:
             findings.fault((*path, "line"), "the line of a block holds data* once", about=key)
+        elif len(template.line.messages) > 1:
+            findings.fault((*path, "line"), "the line of a block is one message", about=key)
+        used = dict((*template.maps, *(request.maps if request else ())))
+        for letter in tree.get("map", {}) if request else ():
+            if letter not in used:
+                message = f"the map letter {letter!r} stands in neither of the block's lines"
+                findings.fault((*path, "map"), message, about=key)
         if key in found:
             findings.fault((*path, "key"), f"there are two blocks {key!r}")
         rest = {k: tree[k] for k in ("label", "size", "danger") if k in tree}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from difflib import get_close_matches
 from typing import NamedTuple
 
 from knobwright.core.errors import printable
@@ -10,6 +12,11 @@ from knobwright.core.sheet.places import Path, Places
 FAULT = "fault"
 QUESTION = "question"
 NOTE = "note"
+
+#: Longest message in characters; a value of a stranger's sheet may be much longer.
+MAX_MESSAGE = 600
+#: How many names are compared for suggestions in one check, taken together.
+MAX_COMPARED = 100_000
 
 
 class Fault(NamedTuple):
@@ -32,7 +39,9 @@ class Findings:
 
     def __init__(self, places: Places) -> None:
         self._places = places
-        self._all: list[Fault] = []
+        self._all: dict[Fault, None] = {}  # in order, each once
+        self._n_faults = 0
+        self._left_to_compare = MAX_COMPARED
 
     def fault(self, path: Path, message: str, hint: str = "", about: str = "") -> None:
         """Add a fault: the sheet can't be used until it is mended."""
@@ -46,15 +55,32 @@ class Findings:
         """Add a note: worth knowing, nothing to mend."""
         self._add(NOTE, path, message, hint, about)
 
+    def close(self, name: str, known: Iterable[str], otherwise: str) -> str:
+        """Return ``did you mean ...?`` for a name close to one of ``known``, else ``otherwise``.
+
+        After very many comparisons ``otherwise`` is all that is given: a hostile sheet must not
+        take minutes.
+        """
+        names = list(known)
+        self._left_to_compare -= len(names)
+        if self._left_to_compare < 0 or len(name) > 100:
+            return otherwise
+        found = get_close_matches(name.lower(), names, n=1, cutoff=0.55)
+        return f"did you mean {found[0]!r}?" if found else otherwise
+
     def _add(self, level: str, path: Path, message: str, hint: str, about: str) -> None:
-        fault = Fault(level, self._places.line(path), about or words(path), message, hint)
+        if len(message) > MAX_MESSAGE:
+            message = f"{message[: MAX_MESSAGE - 3]}..."
+        line = self._places.line(path)
+        fault = Fault(level, line, about or words(path), message, hint[:MAX_MESSAGE])
         if fault not in self._all:
-            self._all.append(fault)
+            self._all[fault] = None
+            self._n_faults += level == FAULT
 
     @property
     def n_faults(self) -> int:
         """Return the number of faults (not questions, not notes) so far."""
-        return sum(fault.level == FAULT for fault in self._all)
+        return self._n_faults
 
     def of(self, *levels: str) -> tuple[Fault, ...]:
         """Return the findings of these levels in the order of the file."""

@@ -10,7 +10,9 @@ from knobwright.core.sheet.words import (
     CHANNEL,
     CHECKSUM,
     DATA,
+    FIXED,
     KEY,
+    MAP,
     OTHER,
     RUN,
     VALUE,
@@ -21,7 +23,8 @@ from knobwright.core.sheet.words import (
 #: Longest template in characters, and most words in all of its messages.
 MAX_CHARACTERS = 20_000
 
-# Data bytes after each status, MIDI 1.0 Detailed Specification 4.2.1, table 1; None: not to be sent.
+# Data bytes after each status, MIDI 1.0 Detailed Specification 4.2.1, table 1; None: not to be
+# sent.
 _CHANNEL_DATA = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
 _SYSTEM_DATA: dict[int, int | None] = {
     0xF1: 1,
@@ -173,7 +176,7 @@ class _Reader:
             else:
                 self._take(read_word(word, self.where))
         if self.current:
-            self._unfinished()
+            raise self._unfinished()
 
     def _close_span(self) -> None:
         if not self.opened:
@@ -186,7 +189,12 @@ class _Reader:
     def _take(self, cell: Cell) -> None:
         if cell.is_status and cell.fixed != 0xF7:
             if self.current:
-                self._status_inside(cell)
+                raise self._status_inside(cell)
+            if cell.kind not in (FIXED, CHANNEL, MAP) or (cell.fixed, cell.mask) == (0xF0, 0xF0):
+                raise self.fail(
+                    f"{cell.word!r} can't be a status byte",
+                    "its low half is a digit, the channel n, or a letter with a map of channels",
+                )
             self.current = [cell]
             self.status = cell
         elif self.current:
@@ -208,14 +216,16 @@ class _Reader:
             raise self.fail(f"{cell.word!r} can only stand inside an exclusive message")
         self.current.append(cell)
 
-    def _status_inside(self, cell: Cell) -> None:
+    def _status_inside(self, cell: Cell) -> LineError:
         name = self.current[0].word
         if self.current[0].fixed == 0xF0:
-            raise self.fail(
+            return self.fail(
                 f"{cell.word} stands inside the exclusive message: a data byte is 00 to 7F",
                 "is the F7 missing, or is the byte misprinted?",
             )
-        raise self.fail(f"the message {name} is not complete before {cell.word}")
+        return self.fail(
+            f"the message {name} is not complete before {cell.word}: a data byte is 00 to 7F"
+        )
 
     def _finish_if_complete(self) -> None:
         status = self.current[0]
@@ -239,10 +249,10 @@ class _Reader:
             raise self.fail(f"the status {status.word} is undefined in MIDI 1.0 and never sent")
         return n_data
 
-    def _unfinished(self) -> None:
+    def _unfinished(self) -> LineError:
         if self.current[0].fixed == 0xF0:
-            raise self.fail("the exclusive message has no F7 at its end")
-        raise self.fail(
+            return self.fail("the exclusive message has no F7 at its end")
+        return self.fail(
             f"the last message, {' '.join(c.word for c in self.current)}, lacks a data byte"
         )
 

@@ -12,12 +12,29 @@ from collections.abc import Iterator
 #: A path into the tree: table names, keys, and numbers of entries in arrays of tables.
 Path = tuple[str | int, ...]
 
-_HEADER = re.compile(r"\s*(\[\[?)([^\[\]]+)\]\]?")
-_KEY = re.compile(
-    r"""\s*((?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)(?:\s*\.\s*(?:"[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+))*)\s*="""
+_PART = r"""(?:"(?:[^"\\\n]|\\.)*"|'[^'\n]*'|[A-Za-z0-9_-]+)"""
+_DOTTED = rf"[ \t]*{_PART}(?:[ \t]*\.[ \t]*{_PART})*[ \t]*"
+_HEADER = re.compile(rf"[ \t]*(\[\[?)({_DOTTED})\]")
+_KEY = re.compile(rf"({_DOTTED})=")
+_KEY_PART = re.compile(rf"[ \t]*({_PART})[ \t]*(?:\.|\Z)")
+_INLINE = re.compile(rf"[{{,][ \t]*({_PART})[ \t]*=")
+
+# One piece of a value: strings as wholes, so that what stands in them is not taken for syntax.
+_PIECE = re.compile(
+    r'''"""(?:[^"\\]|\\[\s\S]|"{1,2}(?!"))*"{3,5}|'''
+    r"""'''(?:[^']|'{1,2}(?!'))*'{3,5}|"""
+    r""""(?:[^"\\\n]|\\.)*"|'[^'\n]*'|"""
+    r"""#[^\n]*|(?P<open>[\[{])|(?P<close>[\]}])|(?P<comma>,)|(?P<end>\n)|"""
+    r"""[^"'#\[\]{},\n]+|["']"""
 )
-_KEY_PART = re.compile(r"""\s*("[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)\s*(?:\.|$)""")
-_INLINE = re.compile(r"""[{,]\s*("[^"\n]*"|'[^'\n]*'|[A-Za-z0-9_-]+)\s*=""")
+
+# The same for a whole text: strings over several lines, comments, dotted keys, and what is between.
+_RUN = re.compile(
+    r'''"""(?:[^"\\]|\\[\s\S]|"{1,2}(?!"))*"{3,5}|'''
+    r"""'''(?:[^']|'{1,2}(?!'))*'{3,5}|#[^\n]*|"""
+    rf"(?P<run>{_DOTTED})"
+    r"""|[^"'#A-Za-z0-9_\-]+|["']"""
+)
 
 
 class Places:
@@ -34,19 +51,21 @@ class Places:
         return self._lines[path]
 
     def _scan(self, text: str) -> None:
-        lines = text.splitlines()
         counts: dict[Path, int] = {}
         table: Path = ()
-        number = 0
-        while number < len(lines):
-            line = lines[number]
-            number += 1
-            if match := _HEADER.match(line):
+        number = 1  # only \n ends a line of TOML, whatever str.splitlines() thinks
+        at = 0
+        while at < len(text):
+            end = text.find("\n", at)
+            end = len(text) if end < 0 else end
+            if match := _HEADER.match(text, at, end):
                 table = self._header(match, number, counts)
-            elif match := _KEY.match(line):
+            elif match := _KEY.match(text, at, end):
                 path = table + tuple(_key_parts(match[1]))
                 self._lines.setdefault(path, number)
-                number = self._value(lines, number - 1, match.end(), path)
+                end, number = self._value(text, match.end(), number, path)
+            at = end + 1
+            number += 1
 
     def _header(self, match: re.Match[str], number: int, counts: dict[Path, int]) -> Path:
         path: Path = ()
@@ -64,52 +83,44 @@ class Places:
         self._lines.setdefault(path, number)
         return path
 
-    def _value(self, lines: list[str], index: int, column: int, path: Path) -> int:
-        """Skip a value that may span lines; return the number of the line after it."""
+    def _value(self, text: str, at: int, number: int, path: Path) -> tuple[int, int]:
+        """Skip a value that may span lines; return the place and number of the line's end."""
         depth = 0
-        while index < len(lines):
-            line = lines[index]
-            for match in _INLINE.finditer(line):
-                self._lines.setdefault((*path, _bare(match[1])), index + 1)
-            while column < len(line):
-                char = line[column]
-                if char == "#":
-                    break
-                if char in "\"'":
-                    index, column = _skip_string(lines, index, column)
-                    line = lines[index] if index < len(lines) else ""
-                    continue
-                depth += (char in "[{") - (char in "]}")
-                column += 1
-            index += 1
-            column = 0
-            if depth <= 0:
-                break
-        return index
+        while match := _PIECE.match(text, at):
+            at = match.end()
+            if match["open"] or (depth and match["comma"]):
+                self._inner(text, match.start(), number, path)
+            if match["open"]:
+                depth += 1
+            elif match["close"]:
+                depth -= 1
+            elif match["end"]:
+                if depth <= 0:
+                    return at - 1, number
+                number += 1
+            else:
+                number += match[0].count("\n")
+        return len(text), number
+
+    def _inner(self, text: str, at: int, number: int, path: Path) -> None:
+        """Note the line of a key of an inline table; ``text[at]`` is ``{`` or ``,``."""
+        if match := _INLINE.match(text, at):
+            self._lines.setdefault((*path, _bare(match[1])), number)
 
 
-def _skip_string(lines: list[str], index: int, column: int) -> tuple[int, int]:
-    """Return the place just behind the string that starts at ``lines[index][column]``."""
-    quote = lines[index][column]
-    triple = quote * 3
-    if lines[index].startswith(triple, column):
-        column += 3
-        while index < len(lines):
-            end = lines[index].find(triple, column)
-            if end >= 0:
-                return index, end + 3
-            index, column = index + 1, 0
-        return index, 0
-    line = lines[index]
-    column += 1
-    while column < len(line):
-        if line[column] == "\\" and quote == '"':
-            column += 2
-        elif line[column] == quote:
-            return index, column + 1
-        else:
-            column += 1
-    return index, len(line)
+def longest_key(text: str, limit: int) -> int:
+    """Return the number of parts of the first dotted key with more than ``limit`` parts, or 0.
+
+    Reading a key takes a time that grows with the square of its parts, so a stranger's text is
+    looked at before it is read. What stands in comments and long strings is passed over.
+    """
+    if all(line.count(".") < limit for line in text.split("\n")):
+        return 0
+    for match in _RUN.finditer(text):
+        n_parts = sum(1 for _ in _key_parts(match["run"] or ""))
+        if n_parts > limit:
+            return n_parts
+    return 0
 
 
 def _key_parts(text: str) -> Iterator[str]:

@@ -27,7 +27,7 @@ def build_questions(trees: list[Tree], findings: Findings) -> tuple[Question, ..
         gives = tree.get("gives", {})
         _check_gives(gives, choices, (*path, "gives"), findings)
         if about in found:
-            hint = f"write the second one as about = \"{about}/topic\""
+            hint = f'write the second one as about = "{about}/topic"'
             findings.fault((*path, "about"), f"there are two questions about {about!r}", hint)
         found[about] = Question(
             about=about,
@@ -61,14 +61,17 @@ def blocking(sheet: Sheet, parameter: Parameter) -> Question | None:
         template = route.template
         things.update(f"checksum.{checksum.name}" for checksum in template.checksums)
         things.update(f"map.{row.name}" for _, row in template.maps)
-        if template.line.has(DEVICE):
+        if template.line.has(DEVICE) or any(row.of == "device" for _, row in template.maps):
             things.add("module")
         things.update(template.line.others)
+    things.update(f"block.{at.block}" for at in parameter.at)
     return next((q for q in sheet.questions if _is_about(q, things)), None)
 
 
 def _is_about(question: Question, things: set[str]) -> bool:
-    return question.thing in things or any(also.partition("/")[0] in things for also in question.also)
+    return question.thing in things or any(
+        also.partition("/")[0] in things for also in question.also
+    )
 
 
 def table_of(thing: str) -> tuple[str, str]:

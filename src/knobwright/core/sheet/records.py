@@ -6,6 +6,8 @@ channels are 1 to 16, key numbers 0 to 127.
 
 from __future__ import annotations
 
+from bisect import bisect_right
+
 from msgspec import Struct
 
 from knobwright.core.sheet.line import Line
@@ -92,8 +94,8 @@ class Parameter(Struct, frozen=True):
     """Something a line sets.
 
     ``ranges`` are the allowed raw values as (low, high) pairs, both included, ascending.
-    ``routes[0]`` is the parameter's own line. ``place`` is where the leaflet says so; ``included`` the name
-    of the included sheet it came from (empty for the sheet's own).
+    ``routes[0]`` is the parameter's own line. ``place`` is where the leaflet says so;
+    ``included`` the name of the included sheet it came from (empty for the sheet's own).
     """
 
     key: str
@@ -133,7 +135,8 @@ class Parameter(Struct, frozen=True):
 
     def allows(self, raw: int) -> bool:
         """Return whether a raw number lies in the allowed ranges."""
-        return any(low <= raw <= high for low, high in self.ranges)
+        i = bisect_right(self.ranges, (raw, raw + (1 << 64)))
+        return i > 0 and raw <= self.ranges[i - 1][1]
 
 
 class Setup(Struct, frozen=True):

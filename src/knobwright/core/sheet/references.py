@@ -1,4 +1,4 @@
-"""Join what refers to something else in a sheet: conditions, other values in a line, dump places."""
+"""Join what refers to something else: conditions, other values in a line, dump places."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from msgspec.structs import replace
 from knobwright.core.sheet.faults import Findings
 from knobwright.core.sheet.places import Path
 from knobwright.core.sheet.records import Block, Parameter, When
-from knobwright.core.sheet.templates import suggestion
 from knobwright.core.sheet.walk import Tree
 from knobwright.core.sheet.words import OTHER
 
@@ -18,8 +17,8 @@ from knobwright.core.sheet.words import OTHER
 class References:
     """Checks and joins the references of a sheet's own parameters.
 
-    ``parameters`` and ``blocks`` are all that can be referred to, included ones too; ``faulty`` are the
-    keys of parameters and blocks that are there and have faults of their own.
+    ``parameters`` and ``blocks`` are all that can be referred to, included ones too; ``faulty``
+    are the keys of parameters and blocks that are there and have faults of their own.
     """
 
     def __init__(
@@ -50,7 +49,7 @@ class References:
         if other is None and key in self.faulty:
             return None
         if other is None:
-            hint = suggestion(key, self.parameters, "name a parameter's key")
+            hint = self.findings.close(key, self.parameters, "name a parameter's key")
             self.findings.fault(path, f"there is no parameter {key!r}", hint, parameter.key)
         elif not other.per <= parameter.per:
             message = f"{key} is set per {' and '.join(sorted(other.per))}, and this one is not"
@@ -60,72 +59,85 @@ class References:
     def _others(self, parameter: Parameter, path: Path) -> None:
         for i, route in enumerate(parameter.routes):
             here = (*path, "line") if i == 0 else (*path, "route", i - 1, "line")
-            line = route.template.line
-            for key in line.others:
-                other = self._other(parameter, key, here)
-                if key == parameter.key:
-                    message = "the line calls for its own parameter's value"
-                    self.findings.fault(here, message, "write a value word such as vv", key)
-                if other is None or key == parameter.key:
-                    continue
-                if other.type or other.is_action:
-                    message = f"{key} is no plain number, so it can't stand in another line"
-                    self.findings.fault(here, message, about=parameter.key)
-                    continue
-                self._other_bits(parameter, other, here, [
-                    (c.low, c.high) for c in line.cells() if c.kind == OTHER and c.name == key
-                ])
+            slices: dict[str, list[tuple[int, int]]] = {}
+            for cell in route.template.line.cells():
+                if cell.kind == OTHER:
+                    slices.setdefault(cell.name, []).append((cell.low, cell.high))
+            for key, bits in slices.items():
+                self._other_in_line(parameter, key, bits, here)
 
-    def _other_bits(
-        self, parameter: Parameter, other: Parameter, path: Path, slices: list[tuple[int, int]]
+    def _other_in_line(
+        self, parameter: Parameter, key: str, slices: list[tuple[int, int]], path: Path
     ) -> None:
+        if key == parameter.key:
+            message = "the line calls for its own parameter's value"
+            self.findings.fault(path, message, "write a value word such as vv", key)
+            return
+        other = self._other(parameter, key, path)
+        if other is None:
+            return
+        if other.type or other.is_action:
+            message = f"{key} is no plain number, so it can't stand in another line"
+            self.findings.fault(path, message, about=parameter.key)
+            return
         next_bit = 0
         for low, high in sorted(slices):
-            if low != next_bit:
+            if low < next_bit:
+                message = f"bit {low} of {key} stands in the line twice"
+                self.findings.fault(path, message, about=parameter.key)
+                return
+            if low > next_bit:
                 break
             next_bit = high + 1
         if next_bit < other.n_value_bits:
+            carried = f"bits 0 to {next_bit - 1}" if next_bit else "not its lowest bits"
             message = (
-                f"the line can't be inverted: {{{other.key}}} carries bits 0 to {next_bit - 1}, "
-                f"and {other.key} has {other.n_value_bits} bits"
+                f"the line can't be inverted: {{{key}}} carries {carried}, "
+                f"and {key} has {other.n_value_bits} bits"
             )
             self.findings.fault(path, message, about=parameter.key)
 
     def _at(self, parameter: Parameter, path: Path) -> None:
         here = (*path, "at")
-        n_bits = 0
         for at in parameter.at:
             block = self.blocks.get(at.block)
-            n_bits += at.high - at.low + 1
             if block is None and at.block in self.faulty:
                 return
             if block is None:
-                hint = suggestion(at.block, self.blocks, "add a [[block]]")
+                hint = self.findings.close(at.block, self.blocks, "add a [[block]]")
                 message = f"there is no block {at.block!r}"
                 self.findings.fault(here, message, hint, parameter.key)
                 return
             if block.size is not None and at.byte >= block.size:
                 message = f"byte {at.byte} is behind the end of {at.block} ({block.size} bytes)"
                 self.findings.fault(here, message, about=parameter.key)
-            if parameter.per - block.template.per:
-                message = f"it is set per {' and '.join(sorted(parameter.per))}, and the block is not"
+            if block.packing == "none" and at.high > 6:
+                message = f"{at.block} is not packed, so its bytes have bits 6 to 0 only"
                 self.findings.fault(here, message, about=parameter.key)
-        if parameter.at and n_bits < parameter.n_value_bits:
-            highest = parameter.ranges[-1][1]
-            if highest >= 1 << n_bits:
-                message = f"{n_bits} bits in the dump can't hold values up to {highest}"
+            if parameter.per - block.template.per:
+                message = (
+                    f"it is set per {' and '.join(sorted(parameter.per))}, and the block is not"
+                )
                 self.findings.fault(here, message, about=parameter.key)
 
     def _when(self, parameter: Parameter, key: str, names: Any, path: Path) -> When | None:
         other = self._other(parameter, key, path)
         if other is None:
             return None
+        if other.type or other.is_action:
+            message = f"{key} is no plain number, so nothing can depend on its value"
+            self.findings.fault(path, message, about=parameter.key)
+            return None
+        if names == []:
+            self.findings.fault(path, f"{key} = [] names no value", about=parameter.key)
         values: list[int] = []
         for name in names if isinstance(names, list) else [names]:
             found = _value_of(other, name)
             if found is None:
                 known = {choice: raw for raw, choice in other.choices.items()}
-                hint = suggestion(str(name), known, f"choices: {', '.join(known) or 'none'}")
+                hint = self.findings.close(
+                    str(name), known, f"choices: {', '.join(known) or 'none'}"
+                )
                 self.findings.fault(path, f"{key} has no value {name!r}", hint, parameter.key)
             else:
                 values.append(found)

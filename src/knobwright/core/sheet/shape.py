@@ -1,6 +1,7 @@
 """Which keys each table of a sheet has, and what kind of value each takes.
 
-To add a key, add a row here, read it in ``build.py`` and describe it in ``docs/reference/sheet.md``.
+To add a key, add a row here, read it in ``build.py`` and describe it in
+``docs/reference/sheet.md``.
 """
 
 from __future__ import annotations

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from difflib import get_close_matches
 from typing import NamedTuple
 
 from knobwright.core.errors import LineError
@@ -71,7 +70,7 @@ class Templates:
             return None
         self._role(line, (*path, line_key), role, about)
         checksums = self._checksums(line, tree, path, about, line_key, checksum_key)
-        maps = self._maps(line, tree, path, about)
+        maps = self._maps(line, tree, path, about, line_key)
         if self.findings.n_faults > before:
             return None
         return Template(line, checksums, maps)
@@ -83,6 +82,9 @@ class Templates:
                 self.findings.fault(
                     path, f"{cell.word!r} can't stand in the line of a {role}", about=about
                 )
+        exclusive = all(message[0].fixed == 0xF0 for message in line.messages)
+        if role in ("block", "request") and not exclusive:
+            self.findings.fault(path, f"the line of a {role} is an exclusive message", about=about)
 
     def _checksums(
         self, line: Line, tree: Tree, path: Path, about: str, line_key: str, checksum_key: str
@@ -101,7 +103,7 @@ class Templates:
                 self.findings.fault(
                     (*path, checksum_key),
                     f"there is no [checksum.{name}]",
-                    suggestion(name, self.checksums, "add a table with its rule"),
+                    self.findings.close(name, self.checksums, "add a table with its rule"),
                     about,
                 )
             else:
@@ -120,7 +122,7 @@ class Templates:
         n_spans = len(line.spans)
         if not names:
             message = "the line has a checksum, and none is named"
-            hint = f"add {checksum_key} = \"NAME\" and a table [checksum.NAME]"
+            hint = f'add {checksum_key} = "NAME" and a table [checksum.NAME]'
             self.findings.fault((*path, line_key), message, hint, about)
         elif not n_spans:
             message = "a checksum is named, but the line has none: a checksum without a span"
@@ -131,37 +133,48 @@ class Templates:
             self.findings.fault((*path, checksum_key), message, about=about)
 
     def _maps(
-        self, line: Line, tree: Tree, path: Path, about: str
+        self, line: Line, tree: Tree, path: Path, about: str, line_key: str
     ) -> tuple[tuple[str, DigitMap], ...]:
         named: Tree = tree.get("map", {})
-        letters = {cell.name: cell for cell in line.cells() if cell.kind == w.MAP}
+        letters: dict[str, list[w.Cell]] = {}
+        for cell in line.cells():
+            if cell.kind == w.MAP:
+                letters.setdefault(cell.name, []).append(cell)
         found: list[tuple[str, DigitMap]] = []
-        for letter, cell in letters.items():
+        for letter, cells in letters.items():
             name = named.get(letter)
             if name is None:
-                message = f"the line says {cell.word!r}, and no map is named for {letter!r}"
+                message = f"the line says {cells[0].word!r}, and no map is named for {letter!r}"
                 hint = f'add map = {{ {letter} = "NAME" }}, or write a field word'
-                self.findings.fault((*path, "line"), message, hint, about)
+                self.findings.fault((*path, line_key), message, hint, about)
                 continue
             row = self.maps.get(name) if isinstance(name, str) else None
             if row is None:
-                hint = suggestion(str(name), self.maps, "add a table [map.NAME]")
+                hint = self.findings.close(str(name), self.maps, "add a table [map.NAME]")
                 self.findings.fault((*path, "map"), f"there is no [map.{name}]", hint, about)
                 continue
-            if cell.mask == 0xF0 and max(row.values, default=0) > 15:
-                message = f"[map.{name}] has values above 15, too large for the half byte {cell.word}"
-                self.findings.fault((*path, "map"), message, about=about)
+            for cell in cells:
+                self._map_fits(row, cell, path, about)
             found.append((letter, row))
         for letter in named:
-            if letter not in letters:
+            if letter not in letters and "request" not in tree:
                 message = f"the map letter {letter!r} does not stand in the line"
                 self.findings.fault((*path, "map"), message, about=about)
         self._map_doubles(found, path, about)
         return tuple(found)
 
-    def _map_doubles(
-        self, found: list[tuple[str, DigitMap]], path: Path, about: str
-    ) -> None:
+    def _map_fits(self, row: DigitMap, cell: w.Cell, path: Path, about: str) -> None:
+        message = ""
+        if cell.mask == 0xF0 and max(row.values, default=0) > 15:
+            message = (
+                f"[map.{row.name}] has values above 15, too large for the half byte {cell.word}"
+            )
+        elif cell.is_status and row.of != "channel":
+            message = f"{cell.word} is a status byte, so its map must be one of channels"
+        if message:
+            self.findings.fault((*path, "map"), message, about=about)
+
+    def _map_doubles(self, found: list[tuple[str, DigitMap]], path: Path, about: str) -> None:
         """Report maps that, taken together, give two numbers the same bytes: no way back."""
         for of in {row.of for _, row in found}:
             rows = [row.values for _, row in found if row.of == of]
@@ -174,9 +187,3 @@ class Templates:
                 names = ", ".join(row.name for _, row in found if row.of == of)
                 message = f"the map {names} has doubles: two numbers of {of} give the same bytes"
                 self.findings.fault((*path, "map"), message, about=about)
-
-
-def suggestion(name: str, known: Mapping[str, object], otherwise: str) -> str:
-    """Return ``did you mean ...?`` for a close name, else ``otherwise``."""
-    close = get_close_matches(name, list(known), n=1, cutoff=0.55)
-    return f"did you mean {close[0]!r}?" if close else otherwise

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
+from collections.abc import Iterator
 from typing import Any
 
 from knobwright.core.sheet.faults import Findings
@@ -11,6 +11,9 @@ from knobwright.core.sheet.shape import TABLES, Key, name_fault
 
 #: A parsed TOML table.
 Tree = dict[str, Any]
+
+#: How deep values may stand in each other; the format itself needs six.
+MAX_DEPTH = 24
 
 
 def walk(tree: Tree, findings: Findings) -> Tree:
@@ -21,7 +24,27 @@ def walk(tree: Tree, findings: Findings) -> Tree:
     dict
         The tree without what was faulty, so that the rest can be looked at further.
     """
-    return _table(tree, "", (), findings)
+    for path, message in too_large(tree):
+        findings.fault(path, message)
+    return {} if findings.n_faults else _table(tree, "", (), findings)
+
+
+def too_large(tree: Tree) -> Iterator[tuple[Path, str]]:
+    """Yield what no sheet needs: values nested very deeply, and numbers of more than 64 bits.
+
+    TOML 1.0 asks for 64 bits; anything above could not even be printed in a message.
+    """
+    todo: list[tuple[Path, Any]] = [((), tree)]
+    while todo:
+        path, value = todo.pop()
+        if isinstance(value, int) and not -(2**63) <= value < 2**63:
+            yield path, "a whole number has at most 64 bits"
+        elif isinstance(value, dict | list) and len(path) > MAX_DEPTH:
+            yield path[:MAX_DEPTH], f"tables and lists stand in each other {MAX_DEPTH} deep at most"
+        elif isinstance(value, dict):
+            todo += (((*path, key), inner) for key, inner in value.items())
+        elif isinstance(value, list):
+            todo += (((*path, i), inner) for i, inner in enumerate(value))
 
 
 def _table(tree: Tree, name: str, path: Path, findings: Findings) -> Tree:
@@ -30,7 +53,8 @@ def _table(tree: Tree, name: str, path: Path, findings: Findings) -> Tree:
     for key, value in tree.items():
         row = keys.get(key)
         if row is None:
-            findings.fault((*path, key), f"there is no key {key!r} here", _advice(key, keys))
+            hint = findings.close(key, keys, f"known keys: {', '.join(keys)}")
+            findings.fault((*path, key), f"there is no key {key!r} here", hint)
         elif wrong := row.check(value):
             findings.fault((*path, key), f"{key} {wrong}")
         else:
@@ -57,13 +81,6 @@ def _inside(value: Any, row: Key, path: Path, findings: Findings) -> Any:
         else:
             good[name] = _table(inner, row.inner, (*path, name), findings)
     return good
-
-
-def _advice(key: str, keys: dict[str, Key]) -> str:
-    close = get_close_matches(key.lower(), keys, n=1, cutoff=0.55)
-    if close:
-        return f"did you mean {close[0]!r}?"
-    return f"known keys: {', '.join(keys)}"
 
 
 def _here(name: str) -> str:

@@ -1,8 +1,8 @@
 """The words of the line notation: what each word of a line stands for.
 
-To add a word, add a row to :data:`WORDS` (a fixed spelling) or a branch to :func:`read_word`
-(a family of spellings), and a row to ``docs/reference/sheet.md``. Every field word holds a letter that is no
-hex digit, so that it can never be read as a number.
+To add a word, add a row to :data:`WORDS` (a fixed spelling) or a branch to :func:`read_word` (a
+family of spellings), and a row to ``docs/reference/sheet.md``. Every field word holds a letter
+that is no hex digit, so that it can never be read as a number.
 """
 
 from __future__ import annotations
@@ -33,11 +33,12 @@ MAX_RUN_BYTES = 4096
 class Cell(NamedTuple):
     """One byte of a line, or one run of bytes.
 
-    ``fixed`` holds the bits that never change and ``mask`` tells which ones they are (FF for a fixed
-    byte, F0 for a half byte, 80 for a whole field byte, whose top bit is always 0). ``kind`` is one of the
-    constants of this module. ``high`` and ``low`` are the value bits carried (``VALUE`` and ``OTHER``). ``name`` is
-    the letter of a map, the key of another parameter, or the letter of a run; ``n_bytes`` is 1 but for
-    a run (its length) and data (0: any number).
+    ``fixed`` holds the bits that never change and ``mask`` tells which ones they are (FF for a
+    fixed byte, F0 for a half byte, 80 for a whole field byte, whose top bit is always 0).
+    ``kind`` is one of the constants of this module. ``high`` and ``low`` are the value bits
+    carried (``VALUE`` and ``OTHER``). ``name`` is the letter of a map, the key of another
+    parameter, or the letter of a run; ``n_bytes`` is 1 but for a run (its length) and data (0:
+    any number).
     """
 
     word: str
@@ -106,9 +107,7 @@ def read_word(word: str, where: str = "") -> Cell:
     if match := _RUN.match(word):
         n_bytes = int(match[2])
         if not 1 <= n_bytes <= MAX_RUN_BYTES:
-            raise LineError(
-                f"a run has 1 to {MAX_RUN_BYTES} bytes, not {n_bytes}", where=where
-            )
+            raise LineError(f"a run has 1 to {MAX_RUN_BYTES} bytes, not {n_bytes}", where=where)
         return Cell(word, RUN, name=match[1], n_bytes=n_bytes)
     if match := _DOUBLED.match(word):
         return Cell(word, MAP, name=match[1])

@@ -1,11 +1,11 @@
 """What is known of a module's parameters: unknown, sent or heard.
 
-Most modules can only listen, so that what we sent is all we know; what a module itself says (a dump, a
-knob of its own) was *heard*. Nothing here reads a clock: whoever notes a value says when, in
-nanoseconds.
+Most modules can only listen, so that what we sent is all we know; what a module itself says (in a
+dump, or by a knob of its own) was *heard*. Nothing here reads a clock: whoever notes a value says
+when, in nanoseconds.
 
-A program change leaves parameters as they are known: GM2 1.2a, section 3.3, recommends that a receiver
-keeps controllers, and no sheet can say otherwise yet.
+A program change leaves parameters as they are known: General MIDI 2 (RP-024, 1.2a) recommends that
+a receiver keeps its controllers then, and no sheet can say otherwise yet.
 """
 
 from __future__ import annotations
@@ -71,10 +71,15 @@ class Values:
         self._known: dict[Place | int, Known | KnownProgram] = {}
         self._wanted: dict[Place | int, Known | KnownProgram] = {}
 
-    # -- noting ---------------------------------------------------------------------------------
+    # -- noting ----------------------------------------------------------------------------------
 
     def sent(
-        self, key: str, raw: Raw, channel: int | None = None, note: int | None = None, at_ns: int = 0
+        self,
+        key: str,
+        raw: Raw,
+        channel: int | None = None,
+        note: int | None = None,
+        at_ns: int = 0,
     ) -> None:
         """Note that a value was sent.
 
@@ -101,7 +106,12 @@ class Values:
         self._set(SENT, key, raw, channel, note, at_ns)
 
     def heard(
-        self, key: str, raw: Raw, channel: int | None = None, note: int | None = None, at_ns: int = 0
+        self,
+        key: str,
+        raw: Raw,
+        channel: int | None = None,
+        note: int | None = None,
+        at_ns: int = 0,
     ) -> None:
         """Note that the module itself said a value; parameters and errors as in :meth:`sent`."""
         self._set(HEARD, key, raw, channel, note, at_ns)
@@ -134,7 +144,9 @@ class Values:
                 if event.sure:
                     self._set(state, event.key, event.value, event.channel, event.note, at_ns)
                 else:
-                    self._known.pop(self.place(event.key, event.channel, event.note), None)
+                    place = self.place(event.key, event.channel, event.note)
+                    self._known.pop(place, None)
+                    self._wanted.pop(place, None)
 
     def off(self) -> None:
         """Note that the module was switched off: every value is unknown.
@@ -143,7 +155,12 @@ class Values:
         """
         self._known.clear()
 
-    # -- asking ---------------------------------------------------------------------------------
+    def reset(self) -> None:
+        """Note that the module was reset on purpose: every value is unknown, and none is owed."""
+        self._known.clear()
+        self._wanted.clear()
+
+    # -- asking ----------------------------------------------------------------------------------
 
     def get(self, key: str, channel: int | None = None, note: int | None = None) -> Known:
         """Return what is known of a parameter; errors as in :meth:`sent`."""
@@ -217,7 +234,7 @@ class Values:
             raise InputError(f"{key} has a value for each key, 0 to 127; found {found}")
         return key, at, note
 
-    # -- inside ---------------------------------------------------------------------------------
+    # -- inside ----------------------------------------------------------------------------------
 
     def _set(
         self, state: str, key: str, raw: Raw, channel: int | None, note: int | None, at_ns: int

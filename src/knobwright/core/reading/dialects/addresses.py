@@ -10,7 +10,7 @@ import re
 
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe
-from knobwright.core.reading.found import Found, field, slip
+from knobwright.core.reading.found import Found, field, fixed, slip
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.runs import whole_run
@@ -29,6 +29,7 @@ _NUMBER_WORDS = (
 )
 _N_BYTES = re.compile(r"\b(?P<n>\d{1,3}|[a-z]{2,8})\s+(?:data\s*|daten-?|wert-?)?(?:bytes?|octets?|zeichen|characters?|"
                       r"caracteres|caracteres|caratteri|letters|ascii)\b")
+HALF_BYTES = ("half byte", "nibble", "halbbyte", "demi-octet", "medio byte", "mezzo byte", "halve byte")
 TEXT_WORDS = ("ascii", "character", "zeichen", "caracter", "caratter", "letters", "text", "name", "moji")
 
 
@@ -50,7 +51,9 @@ def read(placed: Placed, context: Context) -> list[Found]:
     if not label or prose:
         return []
     toks = _fill(shape, address, _data_fields(placed, texts, context))
-    return [Found(label, placed.section, placed.row.place, placed.index, toks, texts, "address")]
+    first = shape_address(shape)
+    where = f"address {first[0]}" if first else ""
+    return [Found(label, placed.section, placed.row.place, placed.index, toks, texts, "address", shape=where)]
 
 
 def _address_cell(placed: Placed, context: Context) -> tuple[tuple[Tok, ...], int, Found] | None:
@@ -83,7 +86,7 @@ def _fill(shape: Found, address: tuple[Tok, ...], data: list[Tok]) -> tuple[Tok,
     """Return the shape's bytes with the address and the data fields put in."""
     from knobwright.core.reading.messages import settle
 
-    settled, _ = settle(shape.toks, shape.base)
+    settled, _ = settle(shape.toks)
     cells = [k for k, t in enumerate(settled) if k in shape_address(shape)]
     out: list[Tok] = []
     for k, tok in enumerate(settled):
@@ -113,7 +116,11 @@ def _is_value_cell(shape: Found, k: int) -> bool:
 
 def _data_fields(placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Context) -> list[Tok]:
     """Return the value fields that the row needs: one, two, or a run of bytes."""
-    n = _n_data(placed, texts)
+    n = _n_data(placed, texts, context)
+    if n == 1 and (only := _only_value(texts)) is not None:
+        return [fixed(only)]
+    if n == 4 and context.says_anywhere(HALF_BYTES):
+        return [Tok("half", f"0v{k}", 0, 0, 0, f"v{k}", True) for k in (3, 2, 1, 0)]
     if n > 4 or (n > 2 and _is_text(texts)):
         return [Tok("data", f"t*{n}", 0, 0, n, "text" if _is_text(texts) else "list")]
     if n <= 1:
@@ -121,15 +128,29 @@ def _data_fields(placed: Placed, texts: tuple[tuple[str, str, str], ...], contex
     return [field("vv", "vv") for _ in range(n)]
 
 
+def _only_value(texts: tuple[tuple[str, str, str], ...]) -> int | None:
+    """Return the one data byte that a row allows, where its range is a single number: an action."""
+    for role, _, text in texts:
+        if role == "range":
+            found = spans(text)
+            whole = len(found) == 1 and not found[0].is_range and text.strip() == text[found[0].start : found[0].end]
+            return found[0].values("hex")[0] if whole and not found[0].is_open else None
+    return None
+
+
 def _is_text(texts: tuple[tuple[str, str, str], ...]) -> bool:
     return any(has_word(fold(t), TEXT_WORDS) for _, _, t in texts)
 
 
-def _n_data(placed: Placed, texts: tuple[tuple[str, str, str], ...]) -> int:
+def _n_data(placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Context) -> int:
     """Return how many data bytes a row says it has; 1 where it says nothing."""
     size = placed.cell("size")
-    if size and (match := re.match(r"\s*(\d{1,3})\b", size)):
-        return int(match[1])
+    if size and (match := re.match(r"\s*(?:\$|0x)?([0-9A-Fa-f]{1,3})[hH]?\b", size)):
+        head = next((h for h, r in zip(placed.heads, placed.roles, strict=False) if r == "size"), "")
+        marked = size.strip()[:1] == "$" or "x" in size or size.strip()[-1:] in "hH"
+        base = "hex" if marked else context.base_of(placed, head, "size")
+        if base == "hex" or match[1].isdigit():
+            return int(match[1], 16 if base == "hex" else 10)
     for role, _, text in texts:
         folded = fold(text)
         if match := _N_BYTES.search(folded):

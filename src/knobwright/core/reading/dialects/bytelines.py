@@ -12,7 +12,7 @@ from knobwright.core.reading.context import Context, fixed_bytes, has_example_wo
 from knobwright.core.reading.found import Found
 from knobwright.core.reading.layout import Placed, strip_mark
 from knobwright.core.reading.runs import Run, find_runs
-from knobwright.core.reading.words import header_role
+from knobwright.core.reading.words import UNITS, fold, header_role
 
 _NUMBERING = re.compile(r"(?:no\.?|nr\.?|#)?\s*\(?[A-Z]?-?\d{1,3}(?:[.\-]\d{1,3}){0,3}[.):]?\s*", re.I)
 _LEAD = " \t:=-–—>•*·○●,;.)"
@@ -99,12 +99,17 @@ def describe(
                     texts.append(("", "", rest))
             elif piece.strip(_LEAD):
                 texts.append((role if not inside else "", head, piece.strip()))
+    if label and placed.row.kind == "table" and not placed.cells[0].strip() and "label" not in placed.roles and (
+        placed.roles[0] not in ("number", "cc")
+    ):
+        texts.insert(0, ("", "", label))
+        label = ""
     named = placed.cell("label")
     if named and not find_runs(named):
         label, texts = _prefer_named(named, label, texts)
     n_words = len(text.split())
     prose = has_example_word(text) or (
-        len([c for c in placed.cells if c.strip()]) == 1 and n_words > 14 and placed.row.kind == "text"
+        len([c for c in placed.cells if c.strip()]) == 1 and n_words > 14
     )
     return label, tuple(texts), prose
 
@@ -135,6 +140,8 @@ def _outside(text: str, start: int, end: int, inside: list[tuple[int, int]]) -> 
 def _is_label(piece: str, after_bytes: bool) -> bool:
     """Return whether a piece of text can be a parameter's name."""
     bare = _as_label(piece)
+    if fold(bare).strip("().") in UNITS:
+        return False
     if not 2 <= len(bare) <= MAX_LABEL * 3 or not any(c.isalpha() for c in bare):
         return False
     head = re.split(r"[,;(:=]", bare, maxsplit=1)[0].strip()

@@ -9,17 +9,17 @@ import re
 
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe
-from knobwright.core.reading.dialects.numbers import read_number
+from knobwright.core.reading.digits import read_number
 from knobwright.core.reading.dialects.pairs import channel_status
 from knobwright.core.reading.found import Found, field, fixed, slip
 from knobwright.core.reading.layout import Placed, is_data_word
 from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.tokens import Tok
-from knobwright.core.reading.words import fold
+from knobwright.core.reading.words import KEY_WORDS, fold, has_word
 
 _CELL = re.compile(r"\s*(?P<n>(?:\$|0x|#|CC\s*)?[0-9][0-9A-Za-z]{0,3})\s*(?:[(\[](?P<range>[^)\]]*)[)\]])?\s*\Z")
 _IN_HEADING = re.compile(r"(?P<kind>N?RPN)\s*MSB\s*(?:=|is|ist|:|est|es)?\s*(?P<n>(?:\$|0x)?[0-9A-F]{1,3}[hH]?)", re.I)
-_ROLES = ("cc", "cc_msb", "cc_lsb", "nrpn", "nrpn_msb", "nrpn_lsb", "rpn", "rpn_msb", "rpn_lsb")
+_ROLES = ("data_msb", "data_lsb", "cc", "cc_msb", "cc_lsb", "nrpn", "nrpn_msb", "nrpn_lsb", "rpn", "rpn_msb", "rpn_lsb")
 
 
 def read(placed: Placed, context: Context) -> list[Found]:
@@ -27,7 +27,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     if not any(role in _ROLES for role in placed.roles):
         return []
     cells = {role: placed.cell(role) for role in _ROLES}
-    if all(is_data_word(c) for c in cells.values()):
+    if all(is_data_word(c) for role, c in cells.items() if role[:4] != "data"):
         return []
     text = "   ".join(placed.cells)
     cuts, at = [], 0
@@ -38,7 +38,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     label, texts, _ = describe(placed, text, cuts, used, context)
     if not label:
         return []
-    base = context.bytes_base(placed.section)
+    base = context.number_base(placed.section)
     routes = _routes(placed, cells, base, context)
     return [
         Found(label, placed.section, placed.row.place, placed.index, toks,
@@ -61,8 +61,12 @@ def _routes(
         low_tok, second = _number(low, base, placed, f"{kind}_lsb", context)
         if is_data_word(high):
             high_tok = _from_heading(placed.section, kind, base)
-        out.append(((status, fixed(high_cc), high_tok, status, fixed(low_cc), low_tok, status, fixed(6), field("vv")),
-                    second or first, "by range"))
+        select = (status, fixed(high_cc), high_tok, status, fixed(low_cc), low_tok)
+        if _is_used(cells["data_lsb"]):
+            out.append(((*select, status, fixed(6), field("vh"), status, fixed(38), field("vl")), second or first, ""))
+        else:
+            out.append(((*select, status, fixed(6), field("vv")), second or first,
+                        "" if cells["data_msb"] else "by range"))
     msb = cells["cc_msb"] or cells["cc"]
     lsb = cells["cc_lsb"]
     if not is_data_word(msb):
@@ -71,11 +75,16 @@ def _routes(
             out.append(((status, tok, _value_tok(bracket)), bracket, "coarse"))
         else:
             low, other = _number(lsb, base, placed, "cc_lsb", context)
-            shape = "paired" if bracket and not other else "paired each"
-            out.append(((status, tok, field("vh"), status, low, field("vl")), bracket or other, shape))
+            each = bool(bracket and other)
+            out.append(((status, tok, field("vh"), status, low, field("vl")), "" if each else bracket or other, "paired"))
     elif not is_data_word(lsb):
         out.append(((status, slip(msb or "(no MSB)"), field("vv")), "", ""))
     return out
+
+
+def _is_used(cell: str) -> bool:
+    """Return whether a cell for the low part of the data names one."""
+    return not is_data_word(cell) and not has_word(fold(cell), ("not", "unused", "nicht", "non", "no ", "sans", "-"))
 
 
 def _value_tok(bracket: str) -> Tok:
@@ -89,6 +98,8 @@ def _value_tok(bracket: str) -> Tok:
 def _number(cell: str, base: str, placed: Placed, role: str, context: Context) -> tuple[Tok, str]:
     """Return the byte of a cell and the range in its brackets; a slip where it is no number."""
     match = _CELL.match(cell)
+    if match is None and has_word(fold(cell), KEY_WORDS):
+        return field("kk", cell.strip()), ""
     if match is None:
         return slip(cell.strip() or "(nothing)"), ""
     head = next((h for h, r in zip(placed.heads, placed.roles, strict=False) if r == role), "")

@@ -18,20 +18,24 @@ from knobwright.core.reading.tokens import Tok
 def read(placed: Placed, context: Context) -> list[Found]:
     """Return the parameter of a row that continues the one above."""
     above = context.last
-    if above is None or above.section != placed.section or placed.index - above.index > 6:
-        return []
+    if above is not None and (above.section != placed.section or placed.index - above.index > 6):
+        above = None
     text, cuts = joined(placed)
-    run = next((r for r in find_runs(text) if r.is_continuation), None) or _bare(placed, cuts, above)
+    run = next((r for r in find_runs(text) if r.is_continuation), None)
+    if run is None and above is not None:
+        run = _bare(placed, cuts, above)
     if run is None:
         return []
     rest = tuple(t for t in run.toks if t.kind != "dots")
     label, texts, prose = describe(placed, text, cuts, [(run.start, run.end)], context)
     if prose:
         return []
-    toks = join(above.toks, rest, above)
+    toks = join(above.toks, rest, above) if above is not None else ()
     if not toks:
-        toks = (*_equal(above.toks, rest), slip("..."))
-    return [Found(label, placed.section, placed.row.place, placed.index, toks, texts, "continued", base=above.base)]
+        start = _equal(above.toks, rest) if above is not None else rest
+        toks = (slip("..."), *(start or rest))
+    base = above.base if above is not None else ""
+    return [Found(label, placed.section, placed.row.place, placed.index, toks, texts, "continued", base=base)]
 
 
 def _bare(placed: Placed, cuts: list[tuple[int, int]], above: Found) -> Run | None:
@@ -48,7 +52,9 @@ def _bare(placed: Placed, cuts: list[tuple[int, int]], above: Found) -> Run | No
 
 def join(above: tuple[Tok, ...], rest: tuple[Tok, ...], found: Found) -> tuple[Tok, ...]:
     """Return the whole row: the start of the one above and the rest; empty where it isn't certain."""
-    equal = _equal(above, rest)
+    equal, aligned = _equal(above, rest), _aligned(above, rest)
+    if aligned and _is_whole(aligned, found):
+        return aligned
     if equal and _is_whole(equal, found):
         return equal
     if above and above[0].value == 0xF0 and above[0].kind == "byte":
@@ -57,6 +63,28 @@ def join(above: tuple[Tok, ...], rest: tuple[Tok, ...], found: Found) -> tuple[T
         whole for n in range(1, len(above)) if _is_whole(whole := (*above[:n], *rest), found)
     ]
     return ways[0] if len(ways) == 1 else ()
+
+
+def _aligned(above: tuple[Tok, ...], rest: tuple[Tok, ...]) -> tuple[Tok, ...]:
+    """Return the joined row in which the last fixed bytes before the value stand in the same places."""
+    mine, theirs = _tail(rest), _tail(above)
+    if mine in (0, len(rest)) or theirs == len(above) or any(t.kind != "byte" for t in rest[:mine]):
+        return ()
+    if (rest[-1].value == 0xF7) != (above[-1].value == 0xF7):
+        return ()
+    if mine == len(rest) - 1 and rest[-1].value == 0xF7:
+        return ()
+    n = theirs - mine
+    return (*above[:n], *rest) if n > 0 else ()
+
+
+def _tail(toks: tuple[Tok, ...]) -> int:
+    """Return where the row's last stretch of fields (and F7) begins."""
+    at = len(toks)
+    while at > 0 and (toks[at - 1].kind in ("field", "twin", "half") or (
+            at == len(toks) and toks[at - 1].kind == "byte" and toks[at - 1].value == 0xF7)):
+        at -= 1
+    return at
 
 
 def _equal(above: tuple[Tok, ...], rest: tuple[Tok, ...]) -> tuple[Tok, ...]:

@@ -9,7 +9,7 @@ import re
 
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe, joined
-from knobwright.core.reading.dialects.numbers import read_number
+from knobwright.core.reading.digits import read_number
 from knobwright.core.reading.found import Found, field, fixed, half
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.legends import clean_symbol
@@ -29,6 +29,8 @@ _ONLY_CHANNEL = re.compile(
     r"(?:channel|kanal|canal|canale|kanaal|channeru|ch\.?)\s*(?P<a>\d{1,2})"
     r"|(?:channel|kanal|canal|canale|kanaal|ch\.?)\s*(?P<b>\d{1,2})\s+(?:only|nur|seulement|uniquement|solo|nomi)", re.I
 )
+_NRPN_ON = re.compile(
+    r"NRPN\b[^.;]{0,200}?\b(?:only |all |nur |alle |always )+(?:on|auf|sur|en|su) (?:channel|kanal|le canal|canal|canale) (?P<n>\d{1,2})\b", re.I)
 _KEY = ("key", "note", "taste", "tastennummer", "tecla", "nota", "touche", "toets", "tasto", "kagi", "noto")
 _VALUE = ("value", "val", "wert", "valor", "valeur", "valore", "waarde", "atai", "data", "daten")
 _HIGH = ("alta", "haute", "high", "hoch", "msb", "obere", "upper", "hi")
@@ -41,7 +43,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     matches = list(_PAIR.finditer(text))
     if not matches:
         return []
-    base = context.bytes_base(placed.section) or DEC
+    base = context.number_base(placed.section) or DEC
     status = channel_status(placed.section, context)
     toks: list[Tok] = []
     for match in matches:
@@ -54,12 +56,19 @@ def read(placed: Placed, context: Context) -> list[Found]:
     return [Found(label, placed.section, placed.row.place, placed.index, tuple(toks), (*texts, *added), "pairs")]
 
 
-def channel_status(section: str, context: Context) -> Tok:
-    """Return the status of a control change: on the only channel that the heading names, or any."""
+def channel_status(section: str, context: Context, *, nrpn: bool = False) -> Tok:
+    """Return the status of a control change: on the only channel that heading or text names, or any."""
     if match := _ONLY_CHANNEL.search(section):
         channel = int(match["a"] or match["b"])
         if 1 <= channel <= 16:
             return fixed(0xB0 + channel - 1)
+    for _, own, text in context.texts():
+        if own not in (section, context.first_section, "") and not (own and section.startswith(own)):
+            continue
+        if match := _NRPN_ON.search(text):
+            channel = int(match["n"])
+            if nrpn and 1 <= channel <= 16:
+                return fixed(0xB0 + channel - 1)
     return half(0xB, "n")
 
 
@@ -68,6 +77,10 @@ def _value(text: str, base: str, placed: Placed, context: Context) -> Tok:
     word = fold(text)
     if "+" in text:
         return field("vv", text)
+    if text[0].isdigit() or text[0] == "$":
+        if re.search(r"-|\.\.|–", text):
+            return field("vv", text)
+        return read_number(text, base).tok
     if has_word(word, _HIGH):
         return field("vh", text)
     if has_word(word, _LOW):
@@ -81,8 +94,4 @@ def _value(text: str, base: str, placed: Placed, context: Context) -> Tok:
         return field("kk", text)
     if has_word(word, _VALUE) or role in ("value", "value?", "high", "low"):
         return field(symbol if role in ("high", "low", "value?") else "vv", text)
-    if text[0].isdigit() or text[0] == "$":
-        if re.search(r"-|\.\.|–", text):
-            return field("vv", text)
-        return read_number(text, base).tok
     return field("vv", text)

@@ -1,0 +1,1 @@
+"""Sound: a stand-in made audible, and sound files."""

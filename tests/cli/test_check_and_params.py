@@ -19,8 +19,12 @@ def test_check_names_the_open_question_with_its_line(knobwright: Command, sheet:
 
 
 def test_check_reports_every_fault_at_once(knobwright: Command, sheet: Path) -> None:
-    text = SHEET.replace("default = 64", "default = 640").replace('section = "Tone"', 'sektion = "T"')
-    text = text.replace('checksum.body]\nrule = "negated-sum-7"', 'checksum.body]\nrule = "negated"')
+    text = SHEET.replace("default = 64", "default = 640").replace(
+        'section = "Tone"', 'sektion = "T"'
+    )
+    text = text.replace(
+        'checksum.body]\nrule = "negated-sum-7"', 'checksum.body]\nrule = "negated"'
+    )
     sheet.write_text(text, encoding="utf-8")
     ran = knobwright("check", sheet)
     assert ran.status == 1

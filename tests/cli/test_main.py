@@ -28,7 +28,9 @@ def test_every_command_has_help_of_its_own(knobwright: Command, name: str) -> No
     assert ran.out.startswith(f"Usage: knobwright {name}")
 
 
-@pytest.mark.parametrize("words", [["frob"], ["bytes"], ["check"], ["bytes", "--channel", "17", "--sheet", "x", "a=1"]])
+@pytest.mark.parametrize(
+    "words", [["frob"], ["bytes"], ["check"], ["bytes", "--channel", "17", "--sheet", "x", "a=1"]]
+)
 def test_a_wrong_call_is_bad_input(knobwright: Command, words: list[str]) -> None:
     ran = knobwright(*words)
     assert ran.status == 2
@@ -69,7 +71,8 @@ def test_ctrl_c_ends_with_the_usual_status(
 def test_a_reader_that_goes_away_is_no_fault() -> None:
     words = [sys.executable, "-m", "knobwright", "params", "--sheet", "general-midi-2", "--json"]
     process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    assert process.stdout is not None and process.stderr is not None
+    assert process.stdout is not None
+    assert process.stderr is not None
     process.stdout.read(10)
     process.stdout.close()
     said = process.stderr.read()
@@ -81,7 +84,8 @@ def test_a_reader_that_goes_away_is_no_fault() -> None:
 def test_explain_without_a_sheet_imports_nothing_that_it_does_not_need() -> None:
     code = (
         "import sys; from knobwright.cli.main import run; status = run(['explain', 'B0 07 64']);"
-        "heavy = {'msgspec', 'tomlkit', 'rich', 'numpy', 'pypdf', 'json', 'tomllib'} & set(sys.modules);"
+        "heavy = {'msgspec', 'tomlkit', 'rich', 'numpy', 'pypdf', 'json', 'tomllib'};"
+        "heavy &= set(sys.modules);"
         "sys.exit(f'imported: {heavy}' if heavy or status else 0)"
     )
     done = subprocess.run(
@@ -92,5 +96,7 @@ def test_explain_without_a_sheet_imports_nothing_that_it_does_not_need() -> None
 
 def test_the_module_can_be_run(tmp_path: Path) -> None:
     words = [sys.executable, "-m", "knobwright", "--version"]
-    done = subprocess.run(words, capture_output=True, text=True, cwd=tmp_path, check=False, timeout=60)
+    done = subprocess.run(
+        words, capture_output=True, text=True, cwd=tmp_path, check=False, timeout=60
+    )
     assert done.stdout.startswith("knobwright ")

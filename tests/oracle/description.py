@@ -5,6 +5,7 @@ Written from docs/reference/sheet.md. Nothing here imports the program.
 
 from __future__ import annotations
 
+import functools
 import tomllib
 from collections.abc import Mapping
 from typing import Any, NamedTuple
@@ -87,6 +88,12 @@ class Description(NamedTuple):
 
 def read_description(text: str, library: Mapping[str, str]) -> Description:
     """Return what a sheet says; ``library`` gives the text of every included sheet."""
+    return _read(text, tuple(library.items()))
+
+
+@functools.cache  # tests make many receivers of one sheet
+def _read(text: str, items: tuple[tuple[str, str], ...]) -> Description:
+    library = dict(items)
     tree = tomllib.loads(text)
     maps = _maps(tree, library)
     parameters: dict[str, Parameter] = {}
@@ -152,7 +159,7 @@ def _checks(
         for name, row in layer.get("checksum", {}).items()
     }
     counts = [len([word for word in message if word.kind == "sum"]) for message in messages]
-    if names is None and sum(counts):
+    if names is None and any(counts):
         (names,) = known
     if isinstance(names, str):
         names = [names] * sum(counts)

@@ -62,6 +62,8 @@ class Reader:
         packing: str = "none",
     ) -> bool:
         """Tell whether the message fits the template; what it says goes into ``found``."""
+        if template[0].base >> 4 != message[0] >> 4:
+            return False
         n_dump = len(message) - sum(word.size for word in template if word.kind != "data")
         if n_dump < 0 or (n_dump > 0 and all(word.kind != "data" for word in template)):
             return False

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import functools
 import random
-from collections.abc import Callable
 from typing import Any
 
 from hypothesis import strategies as st
 
 from knobwright.core.codec.check import check_sheet
 from knobwright.core.codec.plan import Codec
+from knobwright.core.interfaces import Lookup
 from tests.oracle import sheets
 from tests.oracle.description import Parameter, Value
 from tests.oracle.receiver import Place, Receiver
@@ -37,7 +37,7 @@ class Pair:
         """Return a new receiver of the sheet."""
         return Receiver(self.text, self.library)
 
-    def keys(self) -> list[str]:
+    def sendable(self) -> list[str]:
         """Return the keys of all parameters that may be sent."""
         return [key for key in self.plain.sheet.parameters if not self.codec.blocked(key)]
 
@@ -52,14 +52,15 @@ class Pair:
 
     # ---- sending
 
-    def current(self, model: Model) -> Callable[[str, int | None, int | None], Any]:
+    def current(self, model: Model) -> Lookup:
         """Return a look-up of values: the model's, else the default, else the lowest allowed."""
 
-        def look(key: str, channel: int | None, note: int | None) -> Any:
+        def look(key: str, channel: int | None, note: int | None) -> Value:
             place = self.plain.place(key, channel, note)
             if place in model:
                 return model[place]
-            return self.tables.get(key, {}).get("default", lowest(self.parameter(key)))
+            default: Value = self.tables[key].get("default", lowest(self.parameter(key)))
+            return default
 
         return look
 
@@ -154,7 +155,7 @@ def values(pair: Pair, key: str) -> st.SearchStrategy[Value]:
 
 
 def samples(pair: Pair, key: str, seed: int) -> list[Value]:
-    """Return the lowest, the highest and some other values of a parameter, and both sides of holes."""
+    """Return the lowest, the highest and some other values, and both sides of a hole."""
     parameter = pair.parameter(key)
     chance = random.Random(f"{key} {seed}")
     if parameter.run == "text":

@@ -36,7 +36,7 @@ def report_own_fault(error: BaseException) -> int:
 
         traceback.print_exception(error)
     words = f"{type(error).__name__}: {error}"
-    tell(f"knobwright: this is a fault in Knobwright itself, nothing was sent: {printable(words)[:500]}")
+    tell(f"knobwright: this is a fault in Knobwright itself: {printable(words)[:500]}")
     tell(f"  next: set {TRACE_VARIABLE}=1, run it again and report what it prints")
     return OWN_FAULT
 

@@ -40,7 +40,7 @@ class _Commands(click.Group):
 )
 @click.version_option(__version__, message="knobwright %(version)s")
 def cli() -> None:
-    """From a maker's leaflet to a set parameter: sheets, bytes and values for MIDI sound modules."""
+    """From a maker's leaflet to a set parameter: sheets, bytes, values for MIDI sound modules."""
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
@@ -66,7 +66,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         error.show()
         return BAD_INPUT
     except (BrokenPipeError, SystemExit):
-        # The reader of our output went away (head, less): that is fine. click turns it into an exit.
+        # The reader of our output went away (head, less): that is fine. click turns it into an
+        # exit.
         return FINE
     except Exception as error:  # noqa: BLE001  a user must never see a traceback
         return report_own_fault(error)

@@ -35,7 +35,7 @@ def _plain(value: object) -> object:
 
 
 def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    """Print a table: aligned by rich on a terminal, plain columns parted by two blanks elsewhere."""
+    """Print a table: by rich on a terminal, plain columns parted by two blanks elsewhere."""
     safe = [[printable(cell) for cell in row] for row in rows]
     if sys.stdout.isatty():
         _rich_table(header, safe)

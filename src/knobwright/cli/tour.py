@@ -1,4 +1,4 @@
-"""The way from a leaflet to a sounding parameter, on an invented module: what ``knobwright demo`` shows.
+"""The way from a leaflet to a sounding parameter, on an invented module: ``knobwright demo``.
 
 Every step that is a command is run as that command, so that what is shown can be typed.
 """
@@ -24,8 +24,8 @@ LEAFLET = "leaflet.pdf"
 SHEET = "larkfield-t4.sheet.toml"
 SOUND = "larkfield-t4.wav"
 
-#: What the leaflet leaves open, and what the maker would say: the row above has 09, so 1O is 0A; and
-#: all rows about it end in a checksum, so xx is one.
+#: What the leaflet leaves open, and what the maker would say: the row above has 09, so 1O is 0A;
+#: and all rows about it end in a checksum, so xx is one.
 ANSWERS = (
     "vibrato-delay=Bn 63 05 62 0A 06 vv",
     "hall-colour=F0 7D id 42 [ 30 07 vv ] cs F7",
@@ -114,7 +114,8 @@ def _set_and_play(sheet: Path, sound: Path) -> bool:
     written = render_wav(sound, recorded)
     show.line()
     show.line(
-        f"   {written.path}: {written.seconds:.1f} s, the same phrase before and after; {written.words}"
+        f"   {written.path}: {written.seconds:.1f} s, the same phrase before and after; "
+        f"{written.words}"
     )
     show.line("   Turn headphones and loudspeakers down before you listen.")
     return done.all_the_same
@@ -158,5 +159,7 @@ def _heard_row(value: object) -> Sequence[str]:
     where = f"channel {value.channel}" if value.channel else "module"
     where += f", key {value.note}" if value.note is not None else ""
     shown = value.shown if value.shown == str(value.raw) else f"{value.shown} (raw {value.raw})"
-    heard = value.heard_shown if value.same else f"{value.heard_shown or 'nothing'}  <- not the same"
+    heard = (
+        value.heard_shown if value.same else f"{value.heard_shown or 'nothing'}  <- not the same"
+    )
     return (value.label, where, shown, " | ".join(value.lines), heard)

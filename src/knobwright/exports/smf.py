@@ -1,8 +1,8 @@
 """A Standard MIDI File that sets parameters: format 0, full status, rests as delta times.
 
 Source: Standard MIDI Files 1.0 (RP-001, revised February 1996): header, tracks, variable-length
-quantities, and exclusive events ``F0 length bytes``, where the length counts the bytes behind the F0 with
-the closing F7. 500 ticks a quarter note at 120 a minute make a tick one millisecond.
+quantities, and exclusive events ``F0 length bytes``, where the length counts the bytes behind the
+F0 with the closing F7. 500 ticks a quarter note at 120 a minute make a tick one millisecond.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ MAX_QUANTITY = 0x0FFFFFFF
 
 
 def quantity(number: int) -> bytes:
-    """Return a variable-length quantity: seven bits a byte, highest first, all but the last with 80.
+    """Return a variable-length quantity: seven bits a byte, highest first, 80 on all but the last.
 
     Raises
     ------
@@ -57,7 +57,8 @@ def read_quantity(data: bytes, at: int) -> tuple[int, int]:
 
 
 def write_smf(messages: Sequence[Timed]) -> bytes:
-    """Return a format 0 file; each message starts when the one before has left a DIN cable and rested.
+    """Return a format 0 file; each message starts when the one before has left a DIN cable and
+    rested.
 
     Times are whole milliseconds, rounded up, so that no message comes too early.
     """

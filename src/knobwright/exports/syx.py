@@ -1,4 +1,4 @@
-"""A .syx file: exclusive messages, one behind the other, as raw bytes (common practice, no source)."""
+"""A .syx file: exclusive messages one behind the other, raw (common practice, no source)."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ def write_syx(messages: Sequence[Timed]) -> bytes:
     for message in messages:
         if not message.data.startswith(b"\xf0"):
             raise EncodeError(
-                f"{message.data.hex(' ').upper()} is no exclusive message, and a .syx file holds only those",
+                f"{message.data.hex(' ').upper()} is no exclusive message, "
+                "and a .syx file holds only those",
                 hint="use --form smf, which holds any message",
             )
     return b"".join(message.data for message in messages)

@@ -1,7 +1,7 @@
 """The forms in which messages can be written out.
 
-To add a form, write ``exports/<format>.py`` with a function from messages to bytes and one that reads them
-back (tests hold the two against each other), and add a row to :data:`EXPORTS`.
+To add a form, write ``exports/<format>.py`` with a function from messages to bytes and one that
+reads them back (tests hold the two against each other), and add a row to :data:`EXPORTS`.
 """
 
 from __future__ import annotations

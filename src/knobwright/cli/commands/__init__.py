@@ -1,7 +1,8 @@
 """The commands of ``knobwright``, one file each.
 
-To add a command, write ``cli/commands/<verb>.py`` with a click command called ``command``, and add a row
-to :data:`COMMANDS`; its module is imported only when it is called or its own help is asked for.
+To add a command, write ``cli/commands/<verb>.py`` with a click command called ``command``, and add
+a row to :data:`COMMANDS`; its module is imported only when it is called or its own help is asked
+for.
 """
 
 from __future__ import annotations

@@ -72,7 +72,7 @@ def _own_questions(checked: Checked) -> tuple[Question, ...]:
 def _settle(
     text: str, checked: Checked, sheet: str, about: str, choice: str
 ) -> tuple[str, Checked, str]:
-    """Return the text, its check and words after one answer; refuse one that would break the sheet."""
+    """Return the text, its check and words after one answer; refuse one that breaks the sheet."""
     from knobwright.adapters.files.sheets import check_text
     from knobwright.core.sheet.answer import find_question, settle
 
@@ -81,7 +81,7 @@ def _settle(
     after = check_text(settled.text, sheet)
     if after.sheet is None:
         raise SheetError(
-            f"that answer to {question.about} would leave the sheet with a fault: {after.faults[0]}",
+            f"that answer to {question.about} would leave a fault in the sheet: {after.faults[0]}",
             where=sheet,
             hint="nothing was changed; give another answer",
             faults=tuple(map(str, after.faults)),

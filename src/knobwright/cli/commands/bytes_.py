@@ -14,13 +14,25 @@ _FORMS = ("hex", "decimal", "json", "syx", "smf")
 
 
 @click.command("bytes")
-@click.option("--sheet", required=True, metavar="SHEET", help="The sheet (a file or a standard name).")
-@click.option("--channel", type=click.IntRange(1, 16), default=1, show_default=True,
-              help="The channel, for parameters that are per channel.")
+@click.option(
+    "--sheet", required=True, metavar="SHEET", help="The sheet (a file or a standard name)."
+)
+@click.option(
+    "--channel",
+    type=click.IntRange(1, 16),
+    default=1,
+    show_default=True,
+    help="The channel, for parameters that are per channel.",
+)
 @click.option("--key", "note", type=click.IntRange(0, 127), help="The key, for parameters per key.")
 @click.option("--device", metavar="HEX", help="The device id to send instead of the sheet's first.")
-@click.option("--form", type=click.Choice(_FORMS), default="hex", show_default=True,
-              help="How to write the messages.")
+@click.option(
+    "--form",
+    type=click.Choice(_FORMS),
+    default="hex",
+    show_default=True,
+    help="How to write the messages.",
+)
 @click.option("--json", "as_json", is_flag=True, help="The same as --form json.")
 @click.option("-o", "--output", metavar="FILE", help="Write to a file, whole or not at all.")
 @click.option("--danger", is_flag=True, help="Give lines too that the sheet marks as dangerous.")
@@ -39,8 +51,8 @@ def command(
     """Work out the bytes that set parameters: one message a line, in hex.
 
     NAME is a parameter's key or label or a unique part of one, or "program". VALUE is a raw number
-    (64, 40h, 0x40), a choice, a shown value with its unit (1.8s), a signed shown value (+12), or "do" for an
-    action. A parameter with an open question is refused and the question shown.
+    (64, 40h, 0x40), a choice, a shown value with its unit (1.8s), a signed shown value (+12), or
+    "do" for an action. A parameter with an open question is refused and the question shown.
     """
     from knobwright.core.codec.assign import assign
     from knobwright.exports.table import EXPORTS

@@ -10,8 +10,12 @@ import click
 
 
 @click.command("demo")
-@click.option("--into", metavar="FOLDER", help="Where to put what is made; a new folder by default.")
-@click.option("--once", is_flag=True, hidden=True, help="End when the way is gone (it always does).")
+@click.option(
+    "--into", metavar="FOLDER", help="Where to put what is made; a new folder by default."
+)
+@click.option(
+    "--once", is_flag=True, hidden=True, help="End when the way is gone (it always does)."
+)
 @click.pass_context
 def command(ctx: click.Context, into: str | None, once: bool) -> int:
     """Go the whole way on an invented module: leaflet, draft, answers, check, set, hear.

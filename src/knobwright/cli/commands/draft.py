@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 def command(leaflet: str, output: str | None, replace: bool, as_json: bool) -> int:
     """Draft a sheet from LEAFLET: text, CSV, Markdown or a PDF with a text layer; - is pasted text.
 
-    What is certain is taken, what is likely is taken and asked about, what is unclear is only asked about.
-    Without -o and --json the sheet is printed. Exit status 0 also when there are questions: "check" and
-    "answer" tell of them; 1 when no parameter was found.
+    What is certain is taken, what is likely is taken and asked about, what is unclear is only asked
+    about. Without -o and --json the sheet is printed. Exit status 0 also when there are questions:
+    "check" and "answer" tell of them; 1 when no parameter was found.
     """
     if output is not None:
         _refuse_to_overwrite(output, replace)
@@ -86,7 +86,7 @@ MAX_PASTED_BYTES = 32 * 1024 * 1024
 
 
 def _with_bar(path: str, load: Callable[..., Leaflet]) -> Leaflet:
-    """Load a leaflet with a progress bar on standard error, shown once there is something to wait for."""
+    """Load a leaflet with a progress bar on standard error, if there is something to wait for."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
@@ -123,7 +123,9 @@ def _as_json(drafted: Draft, output: str | None) -> dict[str, object]:
             }
             for question in drafted.questions
         ],
-        "notes": [{"place": note.place, "text": note.text, "why": note.why} for note in drafted.notes],
+        "notes": [
+            {"place": note.place, "text": note.text, "why": note.why} for note in drafted.notes
+        ],
     }
 
 
@@ -134,7 +136,9 @@ def _summary(drafted: Draft, output: str) -> None:
         words.append(show.count(programs, "program"))
     if blocks := len(drafted.tree.get("block", [])):
         words.append(show.count(blocks, "dump"))
-    words.append(show.count(len(drafted.questions), "question") if drafted.questions else "no questions")
+    words.append(
+        show.count(len(drafted.questions), "question") if drafted.questions else "no questions"
+    )
     show.line(f"{output}: {', '.join(words)}")
     for question in drafted.questions:
         show.line(f"  {question.about} ({question.place}): {question.understood}")

@@ -36,7 +36,9 @@ def command(sheet: str | None, path: str | None, as_json: bool, words: tuple[str
     rows = _rows(text, path, _codec(sheet))
     if as_json:
         listed = list(rows)
-        show.json_object([row._asdict() | {"fields": [f._asdict() for f in row.fields]} for row in listed])
+        show.json_object(
+            [row._asdict() | {"fields": [f._asdict() for f in row.fields]} for row in listed]
+        )
         return FINE if all(row.is_fine for row in listed) else FINDINGS
     status = FINE
     for row in rows:

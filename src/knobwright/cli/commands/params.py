@@ -9,7 +9,9 @@ from knobwright.cli.sheets import load_codec
 
 
 @click.command("params")
-@click.option("--sheet", required=True, metavar="SHEET", help="The sheet (a file or a standard name).")
+@click.option(
+    "--sheet", required=True, metavar="SHEET", help="The sheet (a file or a standard name)."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON list.")
 @click.argument("part", required=False)
 def command(sheet: str, as_json: bool, part: str | None) -> int:
@@ -71,8 +73,11 @@ def _row(codec: object, key: str) -> dict[str, object]:
 def _cells(row: dict[str, object]) -> tuple[str, ...]:
     ranges, shown = row["range"], row["shown"]
     choices, per, lines = row["choices"], row["per"], row["line"]
-    assert isinstance(ranges, list) and isinstance(shown, list) and isinstance(choices, dict)
-    assert isinstance(per, list) and isinstance(lines, list)
+    assert isinstance(ranges, list)
+    assert isinstance(shown, list)
+    assert isinstance(choices, dict)
+    assert isinstance(per, list)
+    assert isinstance(lines, list)
     spans = ", ".join(f"{low}-{high}" if low != high else str(low) for low, high in ranges)
     if row["action"]:
         spans, seen = "", "do"

@@ -193,8 +193,6 @@ class _Walker:
             return False
         if len(set(roles)) < 2:
             return False
-        if any("," in cell and any(c.isdigit() for c in cell) for cell in filled):
-            return False
         return not any(_SENTENCE_END.search(cell) and len(cell) > 8 for cell in filled)
 
     def _is_titled_header(self, row: Row, filled: list[str]) -> bool:
@@ -226,6 +224,8 @@ def _names_columns(cells: Sequence[str]) -> bool:
     for cell in cells:
         if not cell.strip():
             continue
+        if "," in cell and any(c.isdigit() for c in cell):
+            return False
         if "=" in cell or find_runs(cell) or any(s.is_range for s in spans(cell)):
             return False
         if any(tok.kind in ("byte", "half", "wide") and tok.sure and len(tok.text) > 2 for tok in scan(cell)):
@@ -247,6 +247,10 @@ _CONTROLLER_HEADS = ("controller", "control", "cc", "ctrl", "regler", "controleu
 
 def _with_controller(columns: tuple[Column, ...]) -> tuple[Column, ...]:
     """Read a column ``Controller`` beside a column of names as the controllers' numbers."""
+    if columns and columns[0].role == "bytes" and not any(c.role == "label" for c in columns) and any(
+        c.role == "bytes" for c in columns[1:]
+    ):
+        columns = (columns[0]._replace(role="label"), *columns[1:])
     named = [c for c in columns if c.role == "label"]
     if len(named) < 2:
         return columns

@@ -149,7 +149,8 @@ def _look_letters(chunk: str, start: int, end: int) -> Tok | None:
         not chunk[1:2].isdigit()
     ):
         return Tok("field", chunk, start, end, -1, fold(chunk[1:]))
-    if match := _HALF.fullmatch(chunk):
+    match = _HALF.fullmatch(chunk)
+    if match and match[2].islower():
         if match[2] in "OIl" or (match[2] == "o" and match[1].isdigit()):
             return Tok("slip", chunk, start, end)
         return Tok("half", chunk, start, end, int(match[1], 16), match[2].lower())

@@ -1,9 +1,13 @@
 """Score the reader on the corpus: parameters right, asked about, wrong and not asked about.
 
-Each leaflet's answers (``answers.toml``) were written before the reader and without it. A parameter of
-the draft is *right* when no question stands in its way and its range, ``per``, default, choices and the bytes of every
-vector agree with the answers; *asked* when an open question keeps it from being sent; *wrong* otherwise. A parameter
-that the answers don't know is wrong too, unless it is asked about. Run as a script, the table is printed;
+Each leaflet's answers (``answers.toml``) were written before the reader and without it. A
+parameter of
+the draft is *right* when no question stands in its way and its range, ``per``, default, choices
+and the bytes of every
+vector agree with the answers; *asked* when an open question keeps it from being sent; *wrong*
+otherwise. A parameter
+that the answers don't know is wrong too, unless it is asked about. Run as a script, the table
+is printed;
 ``--write`` puts it into ``docs/reference/corpus.md``.
 """
 
@@ -30,7 +34,8 @@ RIGHT, ASKED, WRONG, MISSED = "right", "asked", "wrong", "missed"
 
 
 class Verdict(NamedTuple):
-    """What became of one parameter: ``state``, whether a question was the only right outcome, and why."""
+    """What became of one parameter: ``state``, whether a question was the only right outcome, and
+    why."""
 
     section: str
     label: str
@@ -49,13 +54,18 @@ class Score(NamedTuple):
     faults: tuple[str, ...] = ()
 
     def count(self, state: str, should_ask: bool | None = None) -> int:
-        """Return how many parameters have this state (of those that must, or need not, be asked about)."""
-        return sum(1 for v in self.verdicts if v.state == state and should_ask in (None, v.should_ask))
+        """Return how many parameters have this state (of those that must, or need not, be asked
+        about)."""
+        return sum(
+            1 for v in self.verdicts if v.state == state and should_ask in (None, v.should_ask)
+        )
 
 
 def leaflets() -> list[Path]:
     """Return the corpus folders that hold a leaflet and its answers."""
-    return sorted(p.parent for p in CORPUS.glob("*/answers.toml") if leaflet_of(p.parent) is not None)
+    return sorted(
+        p.parent for p in CORPUS.glob("*/answers.toml") if leaflet_of(p.parent) is not None
+    )
 
 
 def leaflet_of(folder: Path) -> Path | None:
@@ -74,12 +84,17 @@ def score(folder: Path) -> Score:
     checked = check_text(write_sheet(drafted.tree), folder.name)
     codec = Codec(checked.sheet) if checked.sheet is not None else None
     return Score(
-        folder.name, path.suffix.lstrip("."), answers.get("habit", ""),
-        tuple(_verdicts(answers, drafted, codec)), tuple(str(f) for f in checked.faults))
+        folder.name,
+        path.suffix.lstrip("."),
+        answers.get("habit", ""),
+        tuple(_verdicts(answers, drafted, codec)),
+        tuple(str(f) for f in checked.faults),
+    )
 
 
 def plain(text: str) -> str:
-    """Return a label or heading as it is compared: small letters, no numbering, no punctuation, single blanks."""
+    """Return a label or heading as it is compared: small letters, no numbering, no punctuation,
+    single blanks."""
     text = re.sub(r"[\s ]+", " ", text.casefold()).strip(" :.-–*")
     return re.sub(r"[^\w ]+", "", text).strip()
 
@@ -108,7 +123,15 @@ def _verdicts(answers: dict[str, Any], drafted: Draft, codec: Codec | None) -> l
         out.append(Verdict(section, label, state, bool(answer.get("asked")), why))
     for at, table in enumerate(tables):
         if at not in taken and not _is_open(table, drafted, codec) and not _is_bank(table):
-            out.append(Verdict(table.get("section", ""), table["label"], WRONG, False, "not in the leaflet's answers"))
+            out.append(
+                Verdict(
+                    table.get("section", ""),
+                    table["label"],
+                    WRONG,
+                    False,
+                    "not in the leaflet's answers",
+                )
+            )
     return out
 
 
@@ -120,7 +143,8 @@ def _is_bank(table: dict[str, Any]) -> bool:
 def _find(
     tables: list[dict[str, Any]], label: str, section: str, taken: set[int], answers: dict[str, Any]
 ) -> int | None:
-    """Return the draft's parameter with this label and heading; the label alone where it is unique."""
+    """Return the draft's parameter with this label and heading; the label alone where it is
+    unique."""
     same = [k for k, t in enumerate(tables) if k not in taken and plain(t["label"]) == plain(label)]
     exact = [k for k in same if plain(tables[k].get("section", "")) == plain(section)]
     if exact:
@@ -129,7 +153,9 @@ def _find(
     return same[0] if len(same) == 1 and n_answers == 1 else None
 
 
-def _question(questions: tuple[Question, ...], label: str, section: str, asked: set[int]) -> Question | None:
+def _question(
+    questions: tuple[Question, ...], label: str, section: str, asked: set[int]
+) -> Question | None:
     """Return an open question about a parameter that the draft does not hold."""
     for exact in (True, False):
         for question in questions:
@@ -169,7 +195,11 @@ def _compare(
 def _values(answer: dict[str, Any], parameter: Parameter, codec: Codec) -> str:
     """Compare the raw values that may be sent."""
     if answer.get("type"):
-        return "" if parameter.type == answer["type"] else f"type {parameter.type!r}, not {answer['type']!r}"
+        return (
+            ""
+            if parameter.type == answer["type"]
+            else f"type {parameter.type!r}, not {answer['type']!r}"
+        )
     if "range" in answer:
         ranges = answer["range"]
         wanted = [tuple(r) for r in (ranges if isinstance(ranges[0], list) else [ranges])]
@@ -193,7 +223,9 @@ def _runs(values: list[int]) -> list[tuple[int, ...]]:
 
 def _per(answer: dict[str, Any], parameter: Parameter, codec: Codec) -> str:
     wanted = set(answer.get("per", ()))
-    return "" if set(parameter.per) == wanted else f"per {sorted(parameter.per)}, not {sorted(wanted)}"
+    return (
+        "" if set(parameter.per) == wanted else f"per {sorted(parameter.per)}, not {sorted(wanted)}"
+    )
 
 
 def _default(answer: dict[str, Any], parameter: Parameter, codec: Codec) -> str:
@@ -217,8 +249,12 @@ def _bytes(answer: dict[str, Any], parameter: Parameter, codec: Codec) -> str:
         value = vector["value"]
         try:
             messages = codec.encode(
-                parameter.key, tuple(value) if isinstance(value, list) else value, vector.get("channel", 1),
-                vector.get("key"), danger=True)
+                parameter.key,
+                tuple(value) if isinstance(value, list) else value,
+                vector.get("channel", 1),
+                vector.get("key"),
+                danger=True,
+            )
         except QuestionError as error:
             return f"blocked: {error.message}"
         except KnobwrightError as error:
@@ -231,21 +267,48 @@ def _bytes(answer: dict[str, Any], parameter: Parameter, codec: Codec) -> str:
 
 def table(scores: list[Score]) -> str:
     """Return the figures as a Markdown table."""
-    head = ("leaflet", "kind", "parameters", "right", "asked, and rightly so", "asked, though the print decides",
-            "wrong and not asked")
+    head = (
+        "leaflet",
+        "kind",
+        "parameters",
+        "right",
+        "asked, and rightly so",
+        "asked, though the print decides",
+        "wrong and not asked",
+    )
     rows = [head, ("---",) * len(head)]
     for s in scores:
-        rows.append((s.name, s.source, str(len(s.verdicts)), str(s.count(RIGHT)), str(s.count(ASKED, True)),
-                     str(s.count(ASKED, False)), str(s.count(WRONG))))
+        rows.append(
+            (
+                s.name,
+                s.source,
+                str(len(s.verdicts)),
+                str(s.count(RIGHT)),
+                str(s.count(ASKED, True)),
+                str(s.count(ASKED, False)),
+                str(s.count(WRONG)),
+            )
+        )
     total = [v for s in scores for v in s.verdicts]
     both = Score("all", "", "", tuple(total))
-    rows.append(("**all**", "", str(len(total)), str(both.count(RIGHT)), str(both.count(ASKED, True)),
-                 str(both.count(ASKED, False)), str(both.count(WRONG))))
+    rows.append(
+        (
+            "**all**",
+            "",
+            str(len(total)),
+            str(both.count(RIGHT)),
+            str(both.count(ASKED, True)),
+            str(both.count(ASKED, False)),
+            str(both.count(WRONG)),
+        )
+    )
     return "\n".join("| " + " | ".join(row) + " |" for row in rows)
 
 
 def share_right(scores: list[Score]) -> float:
-    """Return the share of right parameters among those that a careful reader can decide (0 to 1)."""
+    """Return the share of right parameters among those that a careful reader can decide (0 to
+    1).
+    """
     decidable = [v for s in scores for v in s.verdicts if not v.should_ask]
     return sum(1 for v in decidable if v.state == RIGHT) / max(1, len(decidable))
 
@@ -254,17 +317,23 @@ def page(scores: list[Score]) -> str:
     """Return the text of ``docs/reference/corpus.md``."""
     return (
         "# What the reader makes of the corpus\n\n"
-        "Each leaflet of `tests/corpus/` is an invented maker's; its answers were written before the reader and without "
-        "it. A parameter is *right* when\nits range, scope, default, choices and the bytes of every vector agree with "
-        "the answers and no question is open; *asked* when an open question\nkeeps it from being sent; *wrong* otherwise. "
+        "Each leaflet of `tests/corpus/` is an invented maker's; its answers were "
+        "written before the reader and without "
+        "it. A parameter is *right* when\nits range, scope, default, choices and the "
+        "bytes of every vector agree with "
+        "the answers and no question is open; *asked* when an open question\nkeeps it "
+        "from being sent; *wrong* otherwise. "
         "`python tests/corpus/score.py --write` makes this page anew.\n\n"
         f"{table(scores)}\n\n"
         f"Right among those that the print decides: {100 * share_right(scores):.1f} %.\n\n"
-        "The habits:\n\n" + "".join(f"* **{s.name}**: {' '.join(s.habit.split())}\n" for s in scores))
+        "The habits:\n\n"
+        + "".join(f"* **{s.name}**: {' '.join(s.habit.split())}\n" for s in scores)
+    )
 
 
 def main(arguments: list[str]) -> int:
-    """Print the table and every parameter that is not as it should be; ``--write`` writes the page."""
+    """Print the table and every parameter that is not as it should be; ``--write`` writes the
+    page."""
     names = [a for a in arguments if not a.startswith("-")]
     scores = [score(f) for f in leaflets() if not names or any(n in f.name for n in names)]
     print(table(scores))

@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import functools
 import random
-from typing import Any
 
 from hypothesis import strategies as st
 
 from knobwright.core.codec.check import check_sheet
 from knobwright.core.codec.plan import Codec
-from knobwright.core.interfaces import Lookup
 from tests.oracle import sheets
 from tests.oracle.description import Parameter, Value
 from tests.oracle.receiver import Place, Receiver
@@ -52,17 +50,15 @@ class Pair:
 
     # ---- sending
 
-    def current(self, model: Model) -> Lookup:
-        """Return a look-up of values: the model's, else the default, else the lowest allowed."""
-
-        def look(key: str, channel: int | None, note: int | None) -> Value:
-            place = self.plain.place(key, channel, note)
-            if place in model:
-                return model[place]
-            default: Value = self.tables[key].get("default", lowest(self.parameter(key)))
-            return default
-
-        return look
+    def current(self, model: Model, key: str, channel: int | None, note: int | None) -> Value:
+        """Return a value as it is now: the model's, else the default, else the lowest allowed."""
+        place = self.plain.place(key, channel, note)
+        if place in model:
+            return model[place]
+        table = self.tables[key]
+        default: Value = table.get("default", lowest(self.parameter(key)))
+        by_name = {name: int(raw) for raw, name in table.get("choices", {}).items()}
+        return by_name.get(default, default)
 
     def send(
         self, model: Model, key: str, value: Value, channel: int, note: int
@@ -75,7 +71,10 @@ class Pair:
         for other, values in self.parameter(key).when.items():
             messages += self.send(model, other, values[0], channel, note)
         with_key = note if "key" in self.parameter(key).per else None
-        look = self.current(model)
+
+        def look(key: str, channel: int | None, note: int | None) -> Value:
+            return self.current(model, key, channel, note)
+
         messages += tuple(self.codec.encode(key, value, channel, with_key, look, danger=True))
         for other in self.others(key):
             model[self.plain.place(other, channel, note)] = look(other, channel, note)

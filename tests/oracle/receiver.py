@@ -49,6 +49,10 @@ class Receiver:
         self.sheet = read_description(sheet, library or {})
         self.reader = Reader(self.sheet.maps, self.sheet.channels, self.sheet.devices)
         self.stream = Stream()
+        self._power_up()
+
+    def _power_up(self) -> None:
+        """Forget everything; System Reset does so too (p. 33)."""
         self.memory: dict[Place, Value] = {}
         self.programs: dict[int, Program] = {}
         self.dumps: dict[str, bytes] = {}  # the unpacked bytes of each dump that came
@@ -80,6 +84,8 @@ class Receiver:
             if message[0] == 0xF0:
                 for block in self.sheet.blocks:
                     self._dump(block, message)
+            if message[0] == 0xFF:
+                self._power_up()
 
     # ---- channel messages: controllers are remembered one by one
 
@@ -250,8 +256,11 @@ class Receiver:
                 whose = {word.who for word in lowest if word.kind == "field"}
                 places |= {p for key in whose if (p := self._found_place(key, found))}
         for place in places:
-            now = self.memory.get(place)
-            if isinstance(now, int):
+            parameter = self.sheet.parameters[place[0]]
+            # a half that came counts; a high half has cleared the low one
+            bits = _whole(parameter, self._parts.get(place, {}), 0, self.memory.get(place))
+            if bits is not None:
+                now = decode_number(parameter.coding, bits, parameter.n_bits, parameter.zero)
                 self._store(place, now + by)
 
     # ---- memory
@@ -321,12 +330,16 @@ def _last_of(line: Line, key: str) -> int:
 
 
 def _clear_low_half(line: Line, i: int, found: Found) -> None:
-    """A high half that comes clears the low half (p. 12), where the line goes on with it."""
+    """A high half that comes clears the low half (p. 12), where the line goes on with it.
+
+    Where the maker sends the low part first nothing is cleared: what follows is the high half.
+    """
     controller = _controller_of(line.messages[i])
+    came = {who: low for who, _, low in found.bits}
     for later in line.messages[i + 1 :]:
         if 0 <= controller < 32 and _controller_of(later) == controller + 32:
             for word in later:
-                if word.kind == "field":
+                if word.kind == "field" and word.low <= came.get(word.who, word.low):
                     found.bits[word.who, word.high, word.low] = 0
 
 

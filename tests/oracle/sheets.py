@@ -86,6 +86,10 @@ key = "tune.back.to.front"
 per = ["channel"]
 line = "Bn 62 15 63 05 26 vl 06 vh"
 [[parameter]]
+key = "fine"
+per = ["channel"]
+line = "Bn 63 05 62 17 06 vh 26 vl"
+[[parameter]]
 key = "wave"
 per = ["channel"]
 line = "Bn 63 05 62 16 06 vv"

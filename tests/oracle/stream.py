@@ -44,11 +44,14 @@ class Stream:
         return self._data(byte)
 
     def _real_time(self, byte: int) -> list[bytes]:
-        """Real-time stands anywhere and disturbs nothing; F9 and FD are undefined."""
+        """Real-time stands anywhere and disturbs nothing; F9 and FD are undefined.
+
+        System Reset begins afresh as at power-up: no running status (p. 33), nothing half heard.
+        """
         if byte in (0xF9, 0xFD):
             return []
-        if byte == 0xFF:  # System Reset clears running status (p. 33)
-            self.running = 0
+        if byte == 0xFF:
+            self.running, self.open = 0, None
         return [bytes([byte])]
 
     def _common(self, byte: int) -> list[bytes]:

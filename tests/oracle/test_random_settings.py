@@ -111,23 +111,48 @@ def test_any_bytes_mean_the_same_to_both(name: str, stream: bytes) -> None:
     assert receiver.memory == heard
 
 
-def _decoded_any(codec: Codec, stream: bytes) -> Model:
+def _decoded_any(codec: Codec, stream: bytes, *, look_up: bool = True) -> Model:
+    """Return what the decoder takes from any bytes; it may ask for values or must remember them."""
     heard: Model = {}
-    decoder = codec.decoder(lambda key, channel, note: heard.get((key, channel, note)))
+    decoder = codec.decoder()
+    if look_up:
+        decoder = codec.decoder(lambda key, channel, note: heard.get((key, channel, note)))
     for message in Splitter().feed(stream):
         if not isinstance(message, Dropped):
+            if message.data == b"\xff":
+                heard.clear()  # System Reset: as at power-up, when nothing is known
             for event in decoder.feed(message.data):
                 if isinstance(event, Setting):
                     heard[event.key, event.channel, event.note] = event.value
     return heard
 
 
-#: Bytes that make sense more often than arbitrary ones: controllers of selection and data entry.
-SELECTING = st.builds(
-    lambda channel, controller, value: bytes([0xB0 | channel, controller, value]),
-    st.sampled_from([0, 9]),
-    st.sampled_from([99, 98, 101, 100, 6, 38, 7, 11, 43, 80, 20, 21, 22, 74]),
-    st.sampled_from([0, 1, 2, 3, 5, 0x12, 0x13, 0x14, 0x15, 0x18, 0x20, 64, 122, 127]),
+#: Controllers of selection and data entry, with values that some of our sheets know.
+KNOWN = {
+    99: [5, 5, 5, 0x18, 0x1C],
+    98: [0x12, 0x13, 0x14, 0x15, 0x17, 0x20, 0x7E],
+    101: [0, 0, 0, 127],
+    100: [0, 1, 2, 5, 127],
+    6: [0, 1, 5, 12, 40, 64, 127],
+    38: [0, 1, 50, 99, 127],
+    96: [0, 127],
+    97: [0, 127],
+    7: [0, 127],
+    11: [3, 100],
+    43: [0, 77],
+    80: [64],
+    20: [0x7A, 1],
+    21: [1, 2],
+    22: [9],
+    74: [11],
+}
+SELECTING = st.sampled_from(
+    [
+        bytes([0xB0 | channel, controller, value])
+        for channel in (0, 0, 9)
+        for controller, values_of in KNOWN.items()
+        for value in values_of
+    ]
 )
 
 
@@ -142,6 +167,7 @@ def test_any_order_of_selectors_and_data_means_the_same_to_both(
     stream = squeezed(tuple(messages))
     receiver.receive(stream)
     assert receiver.memory == _decoded_any(ours.codec, stream)
+    assert receiver.memory == _decoded_any(ours.codec, stream, look_up=False)
 
 
 @pytest.mark.parametrize("controller, by", [(0x60, 1), (0x61, -1)])
@@ -163,7 +189,31 @@ def test_an_increment_is_one_step(
     receiver = ours.receiver()
     receiver.receive(stream)
     assert receiver.value(key, 3) == start + by
-    assert _decoded_any(ours.codec, stream)[key, 3, None] == start + by
+    for look_up in (True, False):
+        assert _decoded_any(ours.codec, stream, look_up=look_up)[key, 3, None] == start + by
+
+
+@pytest.mark.parametrize(
+    "stream, key, value",
+    [
+        # low part first: 06 is no high half, so nothing clears 26; only the low half is known
+        ("B0 63 05 | B0 62 14 | B0 06 11 | B0 60 00", "tune.low.first", None),
+        # 10 05 low first is 5 * 128 + 16 = 656; then the low half 11: 657, and one step up
+        ("B0 63 05 | B0 62 14 | B0 06 10 | B0 26 05 | B0 06 11 | B0 60 00", "tune.low.first", 658),
+        # high part first: 11 clears the low half (4.2.1, p. 12), so 17 * 128 + 1
+        ("B0 63 05 | B0 62 17 | B0 06 10 | B0 26 05 | B0 06 11 | B0 60 00", "fine", 2177),
+        # 7F is outside 0 to 99 and not taken, so there is nothing to step from
+        ("B0 65 00 | B0 64 00 | B0 26 7F | B0 60 00", "bend.cents", None),
+    ],
+)
+def test_a_step_starts_from_what_is_known(stream: str, key: str, value: int | None) -> None:
+    ours = pair("channel")
+    data = bytes.fromhex(stream.replace("|", ""))
+    receiver = ours.receiver()
+    receiver.receive(data)
+    assert receiver.value(key, 1) == value
+    for look_up in (True, False):
+        assert _decoded_any(ours.codec, data, look_up=look_up).get((key, 1, None)) == value
 
 
 def test_decoding_does_not_need_a_look_up_for_what_it_has_decoded_itself() -> None:

@@ -23,6 +23,8 @@ LAYOUTS: tuple[tuple[str, int], ...] = (
     ("v:2-0 v:9-3", 10),
     ("v:0-0", 1),
 )
+#: Data behind a selection: the words and the number of bits.
+DATA = (("06 vv", 7), ("06 vh 26 vl", 14), ("06 0v", 4), ("06 05 26 vv", 7), ("06 vv 26 00", 7))
 CODINGS = ("plain", "plain", "plain", "twos", "sign-magnitude", "offset")
 CHECKSUMS = ("", "negated", "plain", "xor", "ones")
 #: Controllers that no other kind of line takes, and pairs of them.
@@ -107,11 +109,7 @@ def _line_nrpn(draw: Callable[[Any], Any], numbers: _Numbers) -> tuple[dict[str,
         first, second = form.split()
         both = {"63": high, "62": low, "65": high, "64": low}
         selectors = f"Bn {first} {both[first]} {second} {both[second]}"
-    data, n_bits = draw(
-        st.sampled_from(
-            (("06 vv", 7), ("06 vh 26 vl", 14), ("06 0v", 4), ("06 05 26 vv", 7), ("06 vv 26 00", 7))
-        )
-    )
+    data, n_bits = draw(st.sampled_from(DATA))
     keys["line"] = f"{selectors} {data}"
     return keys, n_bits
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 from itertools import combinations, islice
 
 from msgspec import Struct
@@ -84,17 +84,24 @@ class Clashes:
 
     Each pair is found once, and of many lines with the same bytes each is named with the first
     only. ``not_invertible`` are the lines that have no way back by themselves, and why.
+    ``asked`` are the names of targets with an open question, which clash without being named.
     ``is_complete`` is false where there were too many lines to compare all that share bytes.
     """
 
     def __init__(
-        self, targets: Iterable[Target], module: Module, programs: Programs | None
+        self,
+        targets: Iterable[Target],
+        module: Module,
+        programs: Programs | None,
+        asked: Set[str] = frozenset(),
     ) -> None:
         self.found: list[Clash] = []
         self.not_invertible: list[tuple[Target, str]] = []
         self.is_complete = True
         self._left = MAX_COMPARISONS
         self._seen: set[tuple[int, int]] = set()
+        self._reported: set[int] = set()
+        self._asked = asked
         self._devices = tuple(module.device_ids)
         self._plain: dict[int, list[Entry]] = {}
         self._selected: dict[tuple[str, int, int], list[Entry]] = {}
@@ -167,11 +174,17 @@ class Clashes:
         if pair not in self._seen:
             self._seen.add(pair)
             self.found.append(Clash(first, second, words))
-        return not (_is_included(first) or _is_included(second))
+        if _is_included(first) or _is_included(second) or {first.name, second.name} & self._asked:
+            return False
+        self._reported.add(id(second.template))
+        return True
+
+    def _is_reported(self, target: Target) -> bool:
+        return id(target.template) in self._reported
 
     def _entries(self, entries: list[Entry], words: str) -> None:
         for i, b in enumerate(entries):
-            for a in islice(entries, i):
+            for a in islice(entries, 0 if self._is_reported(b.target) else i):
                 if not self._may():
                     return
                 if self._entries_clash(a, b) and self._add(a.target, b.target, words):
@@ -179,8 +192,9 @@ class Clashes:
 
     def _rows(self, rows: list[Pattern]) -> None:
         for i, b in enumerate(rows):
-            for a in islice(rows, i):
-                if not self._may():
+            cost = _cost(b.target)
+            for a in islice(rows, 0 if self._is_reported(b.target) else i):
+                if not self._may(cost):
                     return
                 if self._patterns_clash(a, b) and self._add(a.target, b.target, _line(b.target)):
                     break
@@ -194,12 +208,13 @@ class Clashes:
             index.setdefault(fixed & common, []).extend(rows)
         for fixed, rows in theirs.items():
             for b in rows:
+                if self._is_reported(b.target):
+                    continue
+                words, cost = _line(b.target), _cost(b.target)
                 for a in index.get(fixed & common, ()):
-                    if not self._may():
+                    if not self._may(cost):
                         return
-                    if self._patterns_clash(a, b) and self._add(
-                        a.target, b.target, _line(b.target)
-                    ):
+                    if self._patterns_clash(a, b) and self._add(a.target, b.target, words):
                         break
 
     def _controllers(self, patterns: list[Pattern]) -> None:
@@ -211,6 +226,8 @@ class Clashes:
             for entry in self._plain.get(last[1].fixed, ()):
                 if not self._may():
                     return
+                if last[0].kind == w.FIXED and entry.channels[last[0].fixed & 0x0F] < 0:
+                    continue
                 cell = next(cell for number, cell in entry.data if number == last[1].fixed)
                 a, b = entry.target, pattern.target
                 apart = _exclusive_conditions(a, b) or self._told_apart(a, b, [(cell, last[2])])
@@ -223,13 +240,35 @@ class Clashes:
             for other in islice(self._dumps, i):
                 if not self._may():
                     return
-                if _dumps_clash(other, dump):
+                if self._dumps_clash(other, dump):
                     self._add(other.target, dump.target, _line(dump.target))
             for pattern in patterns:
                 if not self._may():
                     return
-                if _fits_dump(pattern, dump):
+                if self._fits_dump(pattern, dump):
                     self._add(pattern.target, dump.target, _line(pattern.target))
+
+    def _fits_dump(self, pattern: Pattern, dump: Pattern) -> bool:
+        """Return whether a message of fixed length could be a dump with few data bytes."""
+        n_data = pattern.length - dump.length
+        n_packed = _packed_bytes(dump.target)
+        fits = n_data >= 0 and n_packed in (None, n_data)
+        return fits and self._same_ends(pattern, dump)
+
+    def _dumps_clash(self, a: Pattern, b: Pattern) -> bool:
+        sizes = (_packed_bytes(a.target), _packed_bytes(b.target))
+        lengths = {s + p.length for s, p in zip(sizes, (a, b), strict=True) if s is not None}
+        return (None in sizes or len(lengths) == 1) and self._same_ends(a, b)
+
+    def _same_ends(self, a: Pattern, b: Pattern) -> bool:
+        """Return whether the bytes before and behind a dump's data could be those of a message."""
+        ours = _bytes(a.target.template.line.messages[a.part])
+        theirs = _bytes(b.target.template.line.messages[b.part])
+        before = min(p.data_at for p in (a, b) if p.data_at >= 0)
+        behind = min(p.length - p.data_at for p in (a, b) if p.data_at >= 0)
+        pairs = [*zip(ours[:before], theirs[:before], strict=True)]
+        pairs += zip(ours[-behind:], theirs[-behind:], strict=True)
+        return all(self._bytes_of(a.target, x) & self._bytes_of(b.target, y) for x, y in pairs)
 
     def _entries_clash(self, a: Entry, b: Entry) -> bool:
         if not any(x >= 0 and y >= 0 for x, y in zip(a.channels, b.channels, strict=True)):
@@ -346,6 +385,11 @@ def _overlap(ours: Sequence[tuple[int, int]], theirs: Sequence[tuple[int, int]])
     return False
 
 
+def _cost(target: Target) -> int:
+    """Return how many comparisons one of this target counts for: long lines take longer."""
+    return 1 + target.template.line.n_bytes // 32
+
+
 def _line(target: Target) -> str:
     return str(target.template.line)
 
@@ -359,35 +403,6 @@ def _packed_bytes(target: Target) -> int | None:
     if target.block is None or target.block.size is None or target.block.packing not in PACKINGS:
         return None
     return PACKINGS[target.block.packing].packed_size(target.block.size)
-
-
-def _frame(pattern: Pattern, before: int, behind: int) -> tuple[int, int]:
-    """Return mask and fixed bits of the first and last bytes of a message."""
-    mask, fixed = (n.to_bytes(pattern.length, "big") for n in (pattern.mask, pattern.fixed))
-    first, last = slice(0, before), slice(pattern.length - behind, pattern.length)
-    whole_mask, whole_fixed = mask[first] + mask[last], fixed[first] + fixed[last]
-    return int.from_bytes(whole_mask, "big"), int.from_bytes(whole_fixed, "big")
-
-
-def _fits_dump(pattern: Pattern, dump: Pattern) -> bool:
-    """Return whether a message of fixed length could be a dump with few data bytes."""
-    n_data = pattern.length - dump.length
-    n_packed = _packed_bytes(dump.target)
-    if n_data < 0 or (n_packed is not None and n_packed != n_data):
-        return False
-    mask, fixed = _frame(pattern, dump.data_at, dump.length - dump.data_at)
-    return not mask & dump.mask & (fixed ^ dump.fixed)
-
-
-def _dumps_clash(a: Pattern, b: Pattern) -> bool:
-    sizes = (_packed_bytes(a.target), _packed_bytes(b.target))
-    lengths = [s + p.length for s, p in zip(sizes, (a, b), strict=True) if s is not None]
-    if len(lengths) == 2 and lengths[0] != lengths[1]:
-        return False
-    before = min(a.data_at, b.data_at)
-    behind = min(a.length - a.data_at, b.length - b.data_at)
-    (mask, fixed), (other_mask, other_fixed) = (_frame(p, before, behind) for p in (a, b))
-    return not mask & other_mask & (fixed ^ other_fixed)
 
 
 def _exclusive_conditions(a: Target, b: Target) -> bool:

@@ -81,6 +81,8 @@ class Controls:
         # What came last for (nibble, selection, controller): the module's side, whatever the
         # source.
         self._held: dict[tuple[int, Selection | None], dict[int, int]] = {}
+        # Which of them have come since the value was last complete.
+        self._waiting: dict[tuple[int, Selection | None], set[int]] = {}
 
     def selection(self, source: int, nibble: int) -> Selection | None:
         """Return what a source has selected on a channel (0 to 15)."""
@@ -91,6 +93,7 @@ class Controls:
         """Forget all selections and halves: the module was switched off or reset."""
         self._selected.clear()
         self._held.clear()
+        self._waiting.clear()
 
     def select(self, message: bytes, source: int) -> list[Event]:
         """Take a selector byte; a line without data (an action) is complete with its selection."""
@@ -168,10 +171,17 @@ class Controls:
     ) -> list[Group]:
         number = message[1]
         held = self._hold(nibble, selection, number, message[2], entries)
-        return [
+        groups = [
             (entry.target.parameter, list(self._complete(entry, number, held, nibble, message)))
             for entry in entries
         ]
+        waiting = self._waiting.setdefault((nibble, selection), set())
+        if all(isinstance(event, Part) for _, events in groups for event in events):
+            waiting.add(number)
+            waiting.update(number + 32 for entry in entries if entry.goes_on(number))
+        else:
+            waiting.clear()
+        return groups
 
     def _complete(
         self, entry: Entry, number: int, held: dict[int, int], nibble: int, message: bytes
@@ -250,7 +260,10 @@ class Controls:
                 return Unexplained(message, f"{byte:02X} is too large for {parameter.key}")
             bits |= byte << cell.low
         route = entry.target.route if not name else 0
-        return setting(parameter, bits, at, note, route, message, implied=implied)
+        event = setting(parameter, bits, at, note, route, message, implied=implied)
+        if implied and isinstance(event, Unexplained):
+            return Part(f"first part of {parameter.key}", parameter.key, at)
+        return event
 
     def _byte_now(
         self, parameter: Parameter, cell: w.Cell, channel: int | None, note: int | None
@@ -263,43 +276,38 @@ class Controls:
     def _step(self, message: bytes, selection: Selection, nibble: int) -> list[Event]:
         """Take an increment or decrement: the last, lowest part of the line moves by one."""
         by = 1 if message[1] == INCREMENT else -1
-        groups: list[Group] = []
-        seen: set[str] = set()
+        steps: dict[str, tuple[Entry, w.Cell, Parameter, int | None]] = {}
         low = self._entries(selection, nibble, DATA_LOW)
         high = self._entries(selection, nibble, DATA_HIGH)
         for entry in (*low, *high):
             wanted = DATA_LOW if any(n == DATA_LOW for n, _ in entry.data) else DATA_HIGH
             cell = next(cell for n, cell in entry.data if n == wanted)
             own = entry.target.parameter
-            if cell.kind == w.FIXED or own is None or own.is_action or own.key in seen:
+            if cell.kind == w.FIXED or own is None or own.is_action:
                 continue
-            seen.add(own.key)
-            groups.append((own, [self._stepped(message, entry, cell, by, nibble, selection)]))
+            moved = self._parameters[cell.name] if cell.kind == w.OTHER else own
+            if moved.key not in steps:  # all start from what is held now
+                raw = self._now(moved, entry, cell.name, nibble, selection)
+                steps[moved.key] = (entry, cell, moved, raw)
+        groups: list[Group] = []
+        for entry, cell, moved, raw in steps.values():
+            if raw is None:
+                words = f"it is a step of {moved.key}, whose value is not known"
+                groups.append((moved, [Unexplained(message, words)]))
+            else:
+                event = self._moved(moved, entry, cell.name, raw, by, nibble, selection)
+                groups.append((moved, [event]))
         if groups:
             return in_effect(groups, self._current, self._parameters)
         kind, top, bottom = selection
         words = f"it is a step of {kind} {top:02X} {bottom:02X}, not in the sheet"
         return [Unexplained(message, words)]
 
-    def _stepped(
-        self,
-        message: bytes,
-        entry: Entry,
-        cell: w.Cell,
-        by: int,
-        nibble: int,
-        selection: Selection,
-    ) -> Event:
-        own = entry.target.parameter
-        assert own is not None
-        parameter = self._parameters[cell.name] if cell.kind == w.OTHER else own
+    @staticmethod
+    def _place(parameter: Parameter, entry: Entry, nibble: int) -> tuple[int | None, int | None]:
+        """Return channel and key of a parameter in an entry's line."""
         channel = (entry.channels[nibble] or None) if "channel" in parameter.per else None
-        note = entry.note if "key" in parameter.per else None
-        raw = self._now(parameter, entry, cell.name, nibble, selection, channel, note)
-        if raw is None:
-            reason = f"it is a step of {parameter.key}, whose value is not known"
-            return Unexplained(message, reason)
-        return self._moved(parameter, entry, cell.name, raw, by, nibble, selection, note)
+        return channel, entry.note if "key" in parameter.per else None
 
     def _now(
         self,
@@ -308,17 +316,24 @@ class Controls:
         name: str,
         nibble: int,
         selection: Selection,
-        channel: int | None,
-        note: int | None,
     ) -> int | None:
-        raw = self._current(parameter.key, channel, note) if self._current else None
-        if isinstance(raw, int):
-            return raw
+        channel, note = self._place(parameter, entry, nibble)
+        known = self._current(parameter.key, channel, note) if self._current else None
         held = self._held.get((nibble, selection), {})
-        cells = [(n, c) for n, c in entry.data if c.kind != w.FIXED and c.name == name]
-        if any(n not in held for n, _ in cells):
-            return None
-        return raw_of(parameter, sum((held[n] & ~c.mask & 0x7F) << c.low for n, c in cells))
+        waiting = self._waiting.get((nibble, selection), set())
+        bits = 0
+        for n, cell in entry.data:
+            if cell.kind == w.FIXED or cell.name != name:
+                continue
+            if isinstance(known, int) and n not in waiting:
+                byte = bits_of(parameter, known) >> cell.low
+            elif n in held:
+                byte = held[n]
+            else:
+                return None
+            bits |= (byte & ~cell.mask & 0x7F) << cell.low
+        raw = raw_of(parameter, bits)
+        return raw if parameter.allows(raw) else None
 
     def _moved(
         self,
@@ -329,7 +344,6 @@ class Controls:
         by: int,
         nibble: int,
         selection: Selection,
-        note: int | None,
     ) -> Event:
         lowest, highest = parameter.ranges[0][0], parameter.ranges[-1][1]
         moved = raw + by
@@ -338,8 +352,9 @@ class Controls:
         moved = min(max(moved, lowest), highest)
         bits = bits_of(parameter, moved)
         held = self._held.setdefault((nibble, selection), {})
+        self._waiting.pop((nibble, selection), None)
         for n, cell in entry.data:
             if cell.kind != w.FIXED and cell.name == name:
                 held[n] = bits >> cell.low & ~cell.mask & 0xFF
-        channel = (entry.channels[nibble] or None) if "channel" in parameter.per else None
+        channel, note = self._place(parameter, entry, nibble)
         return Setting(parameter.key, moved, channel, note, entry.target.route, step=by)

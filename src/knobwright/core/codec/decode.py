@@ -30,7 +30,7 @@ from knobwright.core.codec.sequences import Sequences
 from knobwright.core.codec.settings import in_effect
 from knobwright.core.errors import DecodeError
 from knobwright.core.interfaces import Lookup
-from knobwright.core.sheet.records import Block, Parameter, Sheet
+from knobwright.core.sheet.records import Block, Parameter, Raw, Sheet
 from knobwright.core.wire.messages import check_whole
 from knobwright.core.wire.status import N_BYTES
 
@@ -61,13 +61,19 @@ class Decoder:
     matchers : Matchers
         Its compiled tables.
     current : Lookup, optional
-        Tells what a parameter is set to now: needed for conditions, half values and steps.
+        Tells what a parameter is set to now: needed for conditions, half values and steps. Without
+        it, what a condition depends on is known from the messages decoded so far.
     """
 
     def __init__(self, sheet: Sheet, matchers: Matchers, current: Lookup | None = None) -> None:
         self._sheet = sheet
         self._matchers = matchers
         self._parameters: dict[str, Parameter] = {p.key: p for p in sheet.parameters}
+        # Without a lookup a condition is known once it has come in the same stream.
+        self._heard: dict[tuple[str, int | None, int | None], Raw] = {}
+        self._deciding = frozenset(when.key for p in sheet.parameters for when in p.when)
+        self._remembers = current is None
+        current = self._recall if current is None else current
         self._current = current
         self._controls = Controls(matchers, self._parameters, current)
         self._banks: dict[tuple[int, int], dict[int, int]] = {}
@@ -84,6 +90,7 @@ class Decoder:
         self._controls.forget()
         self._banks.clear()
         self._sequences.forget()
+        self._heard.clear()
 
     def feed(self, message: bytes, source: int = 0) -> list[Event]:
         """Return what a message means; at least one event.
@@ -97,12 +104,28 @@ class Decoder:
         """
         if wrong := _not_whole(message):
             return [Unexplained(message, wrong)]
+        events = self._decode(message, source)
+        if self._remembers and self._deciding:
+            self._remember(events)
+        return events
+
+    def _decode(self, message: bytes, source: int) -> list[Event]:
         status = message[0]
         if status < 0xF0:
             return self._channel(message, source)
         if status == 0xF0:
             return self._exclusive(message, source)
         return self._system(message, source)
+
+    def _remember(self, events: list[Event]) -> None:
+        for event in events:
+            if isinstance(event, Dump):
+                self._remember(list(event.settings))
+            elif isinstance(event, Setting) and event.sure and event.key in self._deciding:
+                self._heard[event.key, event.channel, event.note] = event.value
+
+    def _recall(self, key: str, channel: int | None, note: int | None) -> object | None:
+        return self._heard.get((key, channel, note))
 
     def _whole(self, message: bytes, source: int) -> list[Event]:
         """Return the events of every target whose pattern the message fits."""

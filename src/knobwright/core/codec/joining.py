@@ -80,7 +80,7 @@ class _Join:
         """Report clashes among the sheet's own lines; included ones give way, which is noted."""
         asked = {q.thing for q in sheet.questions}
         asked.update(also.partition("/")[0] for q in sheet.questions for also in q.also)
-        clashes = Clashes(targets(sheet), sheet.module, sheet.programs)
+        clashes = Clashes(targets(sheet), sheet.module, sheet.programs, asked)
         for target, why in clashes.not_invertible:
             if target.name not in asked:
                 self.findings.fault(self._line_of(target), why, about=target.name)

@@ -70,11 +70,18 @@ class Entry(NamedTuple):
     note: int | None = None
 
     def goes_on(self, controller: int) -> bool:
-        """Return whether the line goes on with the low half of a controller later on."""
+        """Return whether the line goes on with the low half of a controller later on.
+
+        Where the later byte is the higher part of the value it is no low half, and nothing
+        clears it.
+        """
         numbers = [number for number, _ in self.data]
-        if controller not in numbers or controller > 31:
+        if controller not in numbers or controller > 31 or controller + 32 not in numbers:
             return False
-        return controller + 32 in numbers[numbers.index(controller) + 1 :]
+        first, second = numbers.index(controller), numbers.index(controller + 32)
+        high, low = self.data[first][1], self.data[second][1]
+        is_low = (high.kind, high.name) != (low.kind, low.name) or low.low <= high.low
+        return first < second and is_low
 
 
 class Matchers(NamedTuple):

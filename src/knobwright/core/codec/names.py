@@ -13,7 +13,8 @@ from knobwright.core.sheet.records import Parameter
 
 def fold(text: str) -> str:
     """Return a name without case, accents, and signs, words parted by single blanks."""
-    plain = unicodedata.normalize("NFKD", text.casefold())
+    decomposed = unicodedata.normalize("NFKD", text)  # first: it can bring up capital letters
+    plain = unicodedata.normalize("NFKD", decomposed.casefold())
     plain = "".join(c for c in plain if not unicodedata.combining(c))
     return " ".join(re.split(r"[^\w]+|_", plain)).strip()
 

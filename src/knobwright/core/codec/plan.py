@@ -154,8 +154,12 @@ class Codec:
         """
         plan = self._plans.get(key) or self._plan(key)
         quick = plan.quick
-        fits = quick is not None and type(value) is int and plan.low <= value <= plan.high
-        if quick is not None and fits and (channel in self._channels or not plan.channels):
+        if (
+            quick is not None
+            and type(value) is int
+            and plan.low <= value <= plan.high
+            and (channel in self._channels or not plan.channels)
+        ):
             return quick(value, channel - 1 if plan.channels else 0)
         return self._encode_with_care(plan, value, channel, note, current, danger)
 

@@ -167,7 +167,7 @@ class Scale:
     def is_monotonic(self) -> bool:
         """Return whether the shown value rises or falls all along the range (sampled if wide)."""
         low, high = self._parameter.ranges[0][0], self._parameter.ranges[-1][1]
-        step = max(1, (high - low) // 4096)
+        step = max(1, (high - low) // 1024)
         values = [self.raw_to_value(raw) for raw in range(low, high + 1, step)]
         known = [value for value in values if value is not None]
         return all(a < b for a, b in pairwise(known)) or all(a > b for a, b in pairwise(known))
@@ -175,7 +175,7 @@ class Scale:
     def has_gaps(self) -> bool:
         """Return whether the formula has no value somewhere in the range (ends and samples)."""
         low, high = self._parameter.ranges[0][0], self._parameter.ranges[-1][1]
-        step = max(1, (high - low) // 512)
+        step = max(1, (high - low) // 256)
         return any(self.raw_to_value(raw) is None for raw in (*range(low, high + 1, step), high))
 
     def read(self, text: str) -> float | None:

@@ -1,4 +1,5 @@
-"""Read a maker's leaflet into a draft sheet with questions: rows in, a tree of the sheet's TOML out."""
+"""Read a maker's leaflet into a draft sheet with questions: rows in, a tree of the sheet's TOML
+out."""
 
 from __future__ import annotations
 

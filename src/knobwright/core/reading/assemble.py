@@ -15,7 +15,8 @@ from knobwright.core.sheet.line import parse_line
 
 
 class Candidate:
-    """One parameter in the making: its pieces (the first is its own line), doubts and written lines."""
+    """One parameter in the making: its pieces (the first is its own line), doubts and written
+    lines."""
 
     def __init__(self, key: str, pieces: list[Piece]) -> None:
         self.key = key
@@ -35,7 +36,9 @@ class Candidate:
         return any(d.only for d in self.doubts)
 
 
-def assemble(context: Context, collected: Collected, sums: Checksums, maps: dict[str, str]) -> list[Candidate]:
+def assemble(
+    context: Context, collected: Collected, sums: Checksums, maps: dict[str, str]
+) -> list[Candidate]:
     """Return the parameters of a leaflet, each with its table and its doubts."""
     keys = Keys()
     out: list[Candidate] = []
@@ -53,7 +56,11 @@ def _routes(pieces: list[Piece], context: Context) -> list[list[Piece]]:
     out: list[list[Piece]] = []
     for piece in pieces:
         last = out[-1] if out else None
-        if last and piece.found.route_group > 0 and last[0].found.index == piece.found.index:
+        if (
+            last
+            and piece.found.route_group > 0
+            and last[0].found.row_index == piece.found.row_index
+        ):
             last.append(piece)
         else:
             out.append([piece])
@@ -61,16 +68,19 @@ def _routes(pieces: list[Piece], context: Context) -> list[list[Piece]]:
 
 
 def _order(group: list[Piece], context: Context) -> list[Piece]:
-    """Put the way to send first: the finest; among equals the cheapest, or the one the leaflet names."""
+    """Put the way to send first: the finest; among equals the one that the leaflet names, or
+    prints first."""
     if len(group) == 1:
         return group
     wants_nrpn = context.prefers_nrpn()
 
     def rank(piece: Piece) -> tuple[int, int, int, int]:
-        span = piece.facts.range or (0, (1 << piece.built.n_bits) - 1)
-        n_bytes = sum(len(m) for m in piece.built.words)
-        return (int(piece.built.kind == "broken"), int(piece.found.shape == "coarse" and _is_wider(group, piece)),
-                int(wants_nrpn and len(piece.built.words) < 3), -(span[1] - span[0]) * 0 + n_bytes)
+        return (
+            int(piece.built.kind == "broken"),
+            int(piece.found.shape == "coarse" and _is_wider(group, piece)),
+            int(wants_nrpn and len(piece.built.words) < 3),
+            piece.found.route_group,
+        )
 
     return sorted(group, key=rank)
 
@@ -85,7 +95,9 @@ def _write(candidate: Candidate, context: Context, sums: Checksums, maps: dict[s
     """Write the parameter's table and gather what is in doubt about it."""
     piece = candidate.pieces[0]
     found, built, facts = piece
-    candidate.doubts.extend((*found.doubts, *built.doubts, *facts.doubts))
+    candidate.doubts.extend(
+        (*found.doubts, *built.doubts, *(() if built.kind == "action" else facts.doubts))
+    )
     if not found.label:
         candidate.doubts.append(Doubt("label", f"the row {found.printed} has no name", only=False))
     table: Tree = {"key": candidate.key, "label": found.label or found.printed[:80]}
@@ -125,7 +137,8 @@ def _per(built: Built) -> Tree:
 
 
 def _line(candidate: Candidate, table: Tree, sums: Checksums, maps: dict[str, str]) -> None:
-    """Write the line with its brackets, maps and per; a line that can't be read back is only asked about."""
+    """Write the line with its brackets, maps and per; a line that can't be read back is only asked
+    about."""
     found, built, _ = candidate.pieces[0]
     summed = sums.apply(found, built)
     candidate.doubts.extend(summed.doubts)
@@ -138,12 +151,20 @@ def _line(candidate: Candidate, table: Tree, sums: Checksums, maps: dict[str, st
         table["map"] = letters
     missing = [letter for letter, _ in built.letters if letter not in maps]
     if missing:
-        candidate.doubts.append(Doubt(
-            "map", f"nothing says which digit stands for which channel where the row prints {missing[0]}", only=True))
+        candidate.doubts.append(
+            Doubt(
+                "map",
+                "nothing says which digit stands for which channel where the row prints "
+                f"{missing[0]}",
+                only=True,
+            )
+        )
     try:
         parse_line(summed.line)
     except KnobwrightError as error:
-        candidate.doubts.append(Doubt("", f"{found.printed}: {error.message}", only=True, takes="line"))
+        candidate.doubts.append(
+            Doubt("", f"{found.printed}: {error.message}", only=True, takes="line")
+        )
 
 
 def _add_facts(table: Tree, facts: Facts, built: Built) -> None:
@@ -179,7 +200,9 @@ def _route(candidate: Candidate, table: Tree, piece: Piece, sums: Checksums) -> 
     found, built, facts = piece
     if built.kind == "broken":
         fault = "; ".join(f.text for f in built.faults)
-        candidate.doubts.append(Doubt("route", f"the row's other way, {found.printed}: {fault}", only=False))
+        candidate.doubts.append(
+            Doubt("route", f"the row's other way, {found.printed}: {fault}", only=False)
+        )
         return
     own = candidate.pieces[0]
     if built.kind == "action" or own.built.kind in ("broken", "action"):
@@ -198,17 +221,32 @@ def _route(candidate: Candidate, table: Tree, piece: Piece, sums: Checksums) -> 
 
 
 def _fitted(candidate: Candidate, own: Piece, piece: Piece) -> str:
-    """Return a coarser or wider way written in the bits of the parameter's own value; asks where that is open."""
+    """Return a coarser or wider way written in the bits of the parameter's own value; asks where
+    that is open."""
     high = own.facts.range[1] if own.facts.range else (1 << own.built.n_bits) - 1
     other = piece.facts.range[1] if piece.facts.range else (1 << piece.built.n_bits) - 1
-    if own.facts.range == piece.facts.range or (own.built.n_bits == piece.built.n_bits and high == other):
+    if own.facts.range == piece.facts.range or (
+        own.built.n_bits == piece.built.n_bits and high == other
+    ):
         return ""
     bits = high.bit_length()
-    if own.built.n_bits > 7 and piece.built.n_bits == 7 and other == 127 and high == (1 << bits) - 1 and bits > 7:
+    if (
+        own.built.n_bits > 7
+        and piece.built.n_bits == 7
+        and other == 127
+        and high == (1 << bits) - 1
+        and bits > 7
+    ):
         return piece.built.line.replace("vv", f"v:{bits - 1}-{bits - 7}")
-    candidate.doubts.append(Doubt(
-        "route", f"one way carries the value to {high}, the other ({piece.found.printed}) to {other}: how they "
-        "correspond is not printed", only=False))
+    candidate.doubts.append(
+        Doubt(
+            "route",
+            f"one way carries the value to {high}, the other ({piece.found.printed}) to "
+            f"{other}: how they "
+            "correspond is not printed",
+            only=False,
+        )
+    )
     return ""
 
 
@@ -228,14 +266,22 @@ def _find_doubles(candidates: list[Candidate]) -> None:
         labels = " and ".join(dict.fromkeys(c.found.label or "a row without a name" for c in same))
         for candidate in same:
             line = candidate.table.get("line", "")
-            candidate.doubts.insert(0, Doubt(
-                "", f"{labels} are printed with the same bytes: {candidate.found.printed}",
-                (Choice("as-printed", "the bytes are right here", {"line": line}),), takes="line"))
+            candidate.doubts.insert(
+                0,
+                Doubt(
+                    "",
+                    f"{labels} are printed with the same bytes: {candidate.found.printed}",
+                    (Choice("as-printed", "the bytes are right here", {"line": line}),),
+                    takes="line",
+                ),
+            )
 
 
 def _pattern(built: Built) -> str:
-    """Return the line with every value word alike, to find the ones that no receiver can tell apart."""
+    """Return the line with every value word alike, to find the ones that no receiver can tell
+    apart."""
     values = {(m, c) for m, c, *_ in built.parts}
     return " | ".join(
-        " ".join("vv" if (m, c) in values else w for c, w in enumerate(words)) for m, words in enumerate(built.words)
+        " ".join("vv" if (m, c) in values else w for c, w in enumerate(words))
+        for m, words in enumerate(built.words)
     )

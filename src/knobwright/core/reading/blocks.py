@@ -28,8 +28,14 @@ def read_blocks(collected: Collected, sums: Checksums) -> list[Tree]:
             block["checksum"] = summed.checksum
         if built.size:
             block["size"] = built.size
-        asked = sorted(requests, key=lambda r: (r[0].section != found.section, -_alike(r[0].label, found.label),
-                                                abs(r[0].index - found.index)))
+        asked = sorted(
+            requests,
+            key=lambda r: (
+                r[0].section != found.section,
+                -_alike(r[0].label, found.label),
+                abs(r[0].row_index - found.row_index),
+            ),
+        )
         if asked:
             block["request"] = asked[0][1].line
         block["from"] = found.place

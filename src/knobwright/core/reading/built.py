@@ -1,4 +1,6 @@
-"""A line in the making, and the question that every builder asks: what does this field stand for?"""
+"""A line in the making, and the question that every builder asks: what does this field stand
+for?
+"""
 
 from __future__ import annotations
 
@@ -15,8 +17,10 @@ class Built(NamedTuple):
     """A line in the making.
 
     ``words`` are the notation words of each message with its status; ``parts`` the value words as
-    (message, cell, printed word, bits); ``kind`` is ``parameter``, ``action``, ``shape``, ``request``, ``dump``,
-    ``program``, ``bank``, ``note``, ``pressure``, ``realtime``, ``identity`` or ``broken``. ``check_at`` is the cell of the
+    (message, cell, printed word, bits); ``kind`` is ``parameter``, ``action``, ``shape``,
+    ``request``, ``dump``,
+    ``program``, ``bank``, ``note``, ``pressure``, ``realtime``, ``identity`` or ``broken``.
+    ``check_at`` is the cell of the
     checksum in message 0 (-1: none), ``letters`` the half-byte letters that need a map.
     """
 
@@ -36,7 +40,9 @@ class Built(NamedTuple):
 
     @property
     def line(self) -> str:
-        """Return the line in the notation of the sheet, running status left out, without brackets."""
+        """Return the line in the notation of the sheet, running status left out, without
+        brackets.
+        """
         return write(self.words)
 
     @property
@@ -58,14 +64,16 @@ def write(words: tuple[tuple[str, ...], ...]) -> str:
 
 def role_of(tok: Tok, found: Found, context: Context, legends: bool = True) -> tuple[str, str]:
     """Return what a field stands for, and the legend's text: the legend nearest to the row wins."""
-    symbols = [tok.text.lower().rstrip("h") if tok.kind == "half" else tok.word, tok.word]
+    printed = tok.text.lower().lstrip("$").removeprefix("0x").rstrip("h")
+    symbols = [printed if tok.kind == "half" else tok.word, tok.word]
     own = field_role(tok.word) if tok.kind == "field" else ""
+    wanted: tuple[str, ...] = ()
     if own in ("checksum", "device") and len(tok.word) > 1:
         wanted = ("value", "ignored", "key", "address", "part", "channel", "checksum", "device")
-    else:
-        wanted = ()
+    elif own == "value":
+        wanted = ("value", "high", "low", "ignored", "checksum")
     for symbol in dict.fromkeys(symbols):
-        found_here = context.legends.find(symbol, found.index, found.section, found.rows)
+        found_here = context.legends.find(symbol, found.row_index, found.section, found.rows)
         roles = [g for g in found_here if g.role and (not wanted or g.role in wanted)]
         if roles:
             if own in ("checksum", "device") and roles[0].role in ("address", "value", "channel"):

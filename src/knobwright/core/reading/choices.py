@@ -1,4 +1,5 @@
-"""Lists of choices in a leaflet's text: ``0 = room, 1 = stage``, ``00H: off``, ``off (0), on (1)``."""
+"""Lists of choices in a leaflet's text: ``0 = room, 1 = stage``, ``00H: off``, ``off (0), on
+(1)``."""
 
 from __future__ import annotations
 
@@ -8,23 +9,29 @@ from typing import NamedTuple
 from knobwright.core.reading.numbers import DEC, HEX
 from knobwright.core.reading.words import fold, has_word
 
-_NUM = r"(?:\$|0x|#)?[0-9A-Fa-f]{1,2}[Hh]?|\d{1,3}"
+_NUM = r"\d{3}|(?:\$|0x|#)?[0-9A-Fa-f]{1,2}[Hh]?|\d{1,3}"
 _ITEM = re.compile(
-    r"(?:^|[;/(\[•\n]|,(?=\s)|,(?=[0-9A-Fa-f]{1,3}[Hh]?\s*[=:])|\s[-–—](?=\s)|\s{2,}|(?<=[a-zà-ÿ)'])\s(?=(?:\$|0x)?[0-9A-F]{1,2}[Hh]?\s?[=:]))\s*"
+    r"(?:^|[;/(\[•\n]|,(?=\s)|,(?=[0-9A-Fa-f]{1,3}[Hh]?\s*[=:])|\s[-–—](?=\s)|\s{2,}|"
+    r"(?<=[\w)'])\s(?=(?:\$|0x)?[0-9A-F]{1,2}[Hh]?\s?[=:]\s?[^\W\d]))\s*"
     r"(?P<num>" + _NUM + r")\s*(?P<op>[=:＝：]|\)|→|[-–—](?=\s*[^\W\d]))?\s*(?=[^\s,;=:\-–—.)\]])"
 )
 _BACK = re.compile(
-    r"(?:^|[,;/(\n]\s*)(?P<name>[^\W\d][^,;=:()\n]{0,30}?)\s*(?P<op>[=:(]|\s)\s*(?P<num>" + _NUM + r")\)?(?=\s*(?:[,;/)\n]|$))"
+    r"(?:^|[,;/(\n]\s*)(?P<name>[^\W\d][^,;=:()\n]{0,30}?)\s*(?P<op>[=:(]|\s)\s*(?P<num>"
+    + _NUM
+    + r")\)?(?=\s*(?:[,;/)\n]|$))"
 )
 _RANGE_WORD = re.compile(
-    r"(?:to|bis|a|à|al|tot|hasta|kara|thru|through|から|~)\s*[\d(+$-]|(?:data\s)?bytes?\b|octets?\b|[x*]\s", re.I
+    r"(?:to|bis|a|à|al|tot|hasta|kara|thru|through|から|~)\s*[\d(+$-]|(?:data\s)?bytes?\b|"
+    r"octets?\b|[x*]\s",
+    re.I,
 )
 _STOP = re.compile(r"\.(?:\s+[A-ZÀ-Þ]|\s*\Z)")
 MAX_NAME = 60
 
 
 class Choices(NamedTuple):
-    """Names for raw values as printed: (number as printed, name) in order, and what is left of the text."""
+    """Names for raw values as printed: (number as printed, name) in order, and what is left of the
+    text."""
 
     items: tuple[tuple[str, str], ...]
     rest: str
@@ -46,10 +53,14 @@ class Choices(NamedTuple):
         bare = [n for n in nums if n.isdigit()]
         if any(re.search(r"[A-Fa-f]", n) for n in nums if _is_bare(n)):
             return HEX
-        if any(len(n) == 3 for n in bare) or any(n in ("8", "9") for n in bare) and "10" in bare:
+        if any(len(n) == 3 for n in bare) or (any(n in ("8", "9") for n in bare) and "10" in bare):
             return DEC
         values = [int(n) for n in bare]
-        if bare and len(bare) == len(nums) and values == list(range(values[0], values[0] + len(values))):
+        if (
+            bare
+            and len(bare) == len(nums)
+            and values == list(range(values[0], values[0] + len(values)))
+        ):
             return DEC if values[-1] > 9 else ""
         return ""
 
@@ -84,7 +95,9 @@ def find_choices(text: str) -> Choices | None:
 def _forward(text: str) -> Choices | None:
     """Read lists that print the number first."""
     matches = [m for m in _ITEM.finditer(text) if not _RANGE_WORD.match(text, m.end())]
-    matches = [m for m in matches if m["op"] or (text[m.end()].isalpha() and not _is_unit(text, m.end()))]
+    matches = [
+        m for m in matches if m["op"] or (text[m.end()].isalpha() and not _is_unit(text, m.end()))
+    ]
     if len(matches) < 2:
         return None
     ops = [m["op"] or "" for m in matches]
@@ -136,9 +149,32 @@ def _rises(nums: list[str]) -> bool:
 def _is_unit(text: str, at: int) -> bool:
     """Return whether a unit and no name follows a number."""
     word = re.match(r"[A-Za-zµ%°]+", text[at : at + 12])
-    return bool(word) and word is not None and word.group().lower() in (
-        "ms", "s", "sec", "hz", "khz", "db", "bit", "bits", "st", "bpm", "cent", "cents", "h", "hex", "semitones",
-        "voices", "bytes", "byte", "octets")
+    return (
+        bool(word)
+        and word is not None
+        and word.group().lower()
+        in (
+            "ms",
+            "s",
+            "sec",
+            "hz",
+            "khz",
+            "db",
+            "bit",
+            "bits",
+            "st",
+            "bpm",
+            "cent",
+            "cents",
+            "h",
+            "hex",
+            "semitones",
+            "voices",
+            "bytes",
+            "byte",
+            "octets",
+        )
+    )
 
 
 def _backward(text: str) -> Choices | None:
@@ -149,8 +185,25 @@ def _backward(text: str) -> Choices | None:
         return None
     for match in matches:
         name = " ".join(match["name"].split())
-        if len(name) < 2 or has_word(fold(name), ("default", "init", "range", "value", "wert", "bereich", "max",
-                                                 "min", "cc", "nrpn", "msb", "lsb", "centre", "center")):
+        if len(name) < 2 or has_word(
+            fold(name),
+            (
+                "default",
+                "init",
+                "range",
+                "value",
+                "wert",
+                "bereich",
+                "max",
+                "min",
+                "cc",
+                "nrpn",
+                "msb",
+                "lsb",
+                "centre",
+                "center",
+            ),
+        ):
             return None
         items.append((match["num"], name))
     if len({n for n, _ in items}) != len(items):

@@ -11,32 +11,47 @@ from typing import Any, NamedTuple
 from knobwright.core.reading.found import Found
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.legends import Legends
-from knobwright.core.reading.numbers import DEC, HEX, spans
+from knobwright.core.reading.numbers import DEC, HEX, Span, spans
 from knobwright.core.reading.runs import Run, find_runs
-from knobwright.core.reading.words import EXAMPLE_WORDS, YES_WORDS, fold, has_word
-
-HEX_WORDS = ("hex", "16進", "sedecimal", "jūroku", "juroku")
-DEC_WORDS = ("decimal", "dezimal", "decimaux", "decimale", "decimales", "decimali", "10進", "jusshin",
-             "decimaal", "decimaux", "(dec)", "jisshin", "in dec")
-_UNMARKED = ("without", "other", "ohne", "sans", "sin ", "senza", "autres", "andere", "otros", "altri",
-             "plain", "zonder", "else", "unmarked", "no mark", "no suffix", "others", "no h",
-             "sonst", "ubrigen", "tsukanai", "nai suji", "rest")
-_SPECIAL = ("numbers with a unit", "key number", "channel number", "program number", "note number", "kanalnummer",
-            "programmnummer", "notennummer", "tastennummer", "numero de canal", "numeros de canal", "numero de programme")
-_NEGATED = re.compile(r"(?:no|not|kein\w*|nicht|non|pas|sin|sans|ohne|without|senza|geen|nashi|なし)\b")
-_SENTENCE = re.compile(r"(?<=[.;。!?])\s+|(?<=。)")
-_COLUMN_WORDS = ("column", "spalte", "colonne", "columna", "colonna", "kolom", "欄", "retsu", "table", "under ")
-_OFFSET = re.compile(
-    r"(?:add|plus|\+)\s*(?P<a>\d{2,3})\s*(?:before|to|vor)|(?P<b>\d{2,3})\s*(?:is|are|wird|werden|est|es|se)\s+"
-    r"(?:added|addiert|ajouté\w*|suma\w*|añad\w*)|(?P<c>\d{2,3})\s*\+|"
-    r"addier\w*\s+(?P<d>\d{2,3})|ajouter\s+(?P<e>\d{2,3})|sumar?\s+(?P<f>\d{2,3})|"
-    r"aggiunger?e?\s+(?P<g>\d{2,3})|offset (?:of |by )?(?P<h>\d{2,3})", re.I,
+from knobwright.core.reading.statements import (
+    DEC_WORDS,
+    HEX_WORDS,
+    OFFSET,
+    Statement,
+    base_statements,
+    said_order,
 )
+from knobwright.core.reading.words import DEFAULT_WORDS, EXAMPLE_WORDS, fold, has_word
+
+_NEGATED = re.compile(
+    r"(?:no|not|kein\w*|nicht|non|pas|sin|sans|ohne|without|senza|geen|nashi|なし)\b"
+)
+_SENTENCE = re.compile(r"(?<=[.;。!?])\s+|(?<=。)")
 
 _LOW_PART = re.compile(
-    r"(?:CC|controller|control|contr[ôo]leur|controlador|regler)\s*#?\s*(?:38|26h|\$26|0x26)\b|\b(?:26h|\$26|0x26)\b", re.I)
-_USE_NRPN = re.compile(r"(?:use|prefer|verwende|benutze|nehme|utiliser|utilisez|usar|use|usare|gebruik)\w*\s+(?:the |die |den |les |los |gli )?nrpn")
+    r"(?:CC|controller|control|contr[ôo]leur|controlador|regler)\s*#?\s*(?:38|26h|\$26|"
+    r"0x26)\b|\b(?:26h|\$26|0x26)\b",
+    re.I,
+)
+_USE_NRPN = re.compile(
+    r"(?:use|prefer|verwende|benutze|nehme|utiliser|utilisez|usar|use|usare|"
+    r"gebruik)\w*\s+(?:the |die |den |les |los |gli )?nrpn"
+)
+_MARK = re.compile(
+    r"(?:marked|with|behind|mit|marqu\w+|hinter)\s+(?:a |an |the |einem )?([#*§@!])\s|([#*§@!])\s+(?:marks|means|is|=|bedeutet|ist)\s",
+    re.I,
+)
+_BEYOND = (
+    "beyond", "above", "over 127", "more than", "wider", "exceed", "larger", "greater", "grosser", "uber 127",
+    "au-dela", "superieur", "mayor", "maggiore", "boven",
+)  # fmt: skip
 _ALWAYS = ("always", "immer", "toujours", "siempre", "sempre", "altijd", "tsune ni", "常に")
+
+
+_COUNTED = (
+    "range", "default", "cc", "number", "address", "size", "nrpn", "rpn", "nrpn_msb", "nrpn_lsb", "rpn_msb", "rpn_lsb",
+    "cc_msb", "cc_lsb",
+)  # fmt: skip
 
 
 class Example(NamedTuple):
@@ -44,17 +59,9 @@ class Example(NamedTuple):
 
     data: tuple[int, ...]
     text: str
-    index: int
+    row_index: int
     section: str
     in_words: bool
-
-
-class Statement(NamedTuple):
-    """What one sentence says about number bases: for ``target`` (``all``, ``bytes`` or a header)."""
-
-    base: str
-    target: str
-    section: str
 
 
 class Context:
@@ -63,7 +70,10 @@ class Context:
     def __init__(self, rows: list[Placed]) -> None:
         self.rows = rows
         self.lines = {
-            p.index for p in rows if sum(1 for c in p.cells if c.strip()) > 1 and len(p.row.text) < 2000
+            p.row_index
+            for p in rows
+            if sum(1 for c in p.cells if c.strip()) > 1
+            and len(p.row.text) < 2000
             and any(fixed_bytes(run) is None for run in find_runs(p.row.text))
         }
         self.first_section = next((p.section for p in rows if p.kind == "heading"), "")
@@ -71,7 +81,23 @@ class Context:
         self.legends = Legends(rows, self.paragraphs)
         self.statements = self._read_statements()
         self.evidence = self._read_evidence()
+        self.default_mark = next(
+            (
+                m[1] or m[2]
+                for _, _, text, _ in self.paragraphs
+                if (m := _MARK.search(text))
+                and has_word(fold(text[m.start() : m.start() + 120]), DEFAULT_WORDS)
+            ),
+            "",
+        )
         self.has_defaults = any("default" in p.roles for p in rows)
+        ranges = [s for p in rows for c in p.cells if len(c) < 60 for s in spans(c) if s.is_range]
+        self.list_base = (
+            DEC
+            if any(s.base == DEC and not s.is_signed for s in ranges)
+            and not any(s.base == HEX for s in ranges)
+            else ""
+        )
         self.examples: list[Example] = []
         self.consumed: set[int] = set()
         self.map_letters: frozenset[str] = frozenset()
@@ -79,13 +105,16 @@ class Context:
         self.last: Found | None = None
 
     def paragraph_at(self, index: int) -> str:
-        """Return the paragraph of running text that row ``index`` is part of."""
+        """Return the paragraph of running text that row ``row_index`` is part of."""
         return next((t for i, _, t, n in self.paragraphs if i <= index < i + n), "")
 
     def texts(self, section: str | None = None) -> list[tuple[int, str, str]]:
         """Return (row index, section, text) of the paragraphs, of one section or of all."""
-        return [(i, s, t) for i, s, t, _ in self.paragraphs
-                if i not in self.lines and (section is None or s == section)]
+        return [
+            (i, s, t)
+            for i, s, t, _ in self.paragraphs
+            if i not in self.lines and (section is None or s == section)
+        ]
 
     def base_of(self, placed: Placed, head: str, role: str) -> str:
         """Return the base of unmarked numbers in a cell: ``hex``, ``dec`` or empty for not known.
@@ -103,13 +132,23 @@ class Context:
             if named:
                 return named[0]
         for wanted in (placed.section, None):
-            if role == "range" and (
-                ranges := {s.base for s in self.statements if s.target == "ranges" and wanted in (None, s.section)}
-            ) and len(ranges) == 1:
+            if (
+                role == "range"
+                and (
+                    ranges := {
+                        s.base
+                        for s in self.statements
+                        if s.target == "ranges" and wanted in (None, s.section)
+                    }
+                )
+                and len(ranges) == 1
+            ):
                 return ranges.pop()
             found = {
-                s.base for s in self.statements
-                if s.target == "all" and (wanted is None or (s.section == wanted and wanted))
+                s.base
+                for s in self.statements
+                if s.target == "all"
+                and ((s.section == wanted and wanted) or (wanted is None and not s.local))
             }
             if len(found) == 1:
                 return found.pop()
@@ -123,16 +162,22 @@ class Context:
         """Return the base of the bytes of messages that are printed without a mark."""
         for target in targets:
             for wanted in (section, None):
-                found = {s.base for s in self.statements
-                         if s.target == target and (wanted is None or s.section == wanted)}
+                found = {
+                    s.base
+                    for s in self.statements
+                    if s.target == target
+                    and (s.section == wanted or (wanted is None and not s.local))
+                }
                 if len(found) == 1:
                     return found.pop()
         return ""
 
     def _weigh(self, placed: Placed, role: str) -> str:
-        """Return what the other numbers of the column say."""
+        """Return what the other numbers of the column say; leading zeros count where nothing is
+        marked."""
         for key in ((placed.grid, placed.section, role), (placed.grid, "", role), (-1, "", role)):
-            n_hex, n_dec = self.evidence.get(key, (0, 0))
+            n_hex, n_dec, n_padded, n_marked = self.evidence.get(key, (0, 0, 0, 0))
+            n_hex += 0 if n_marked else n_padded
             if n_hex and not n_dec:
                 return HEX
             if n_dec and not n_hex:
@@ -141,28 +186,43 @@ class Context:
                 return ""
         return ""
 
-    def _read_evidence(self) -> dict[tuple[int, str, str], tuple[int, int]]:
-        """Count, for each column and role, the numbers that prove hex and those that prove decimal."""
-        counts: dict[tuple[int, str, str], tuple[int, int]] = {}
+    def _read_evidence(self) -> dict[tuple[int, str, str], tuple[int, int, int, int]]:
+        """Count, for each column and role, the numbers that prove hex, that prove decimal, with
+        leading zeros, with marks."""
+        counts: dict[tuple[int, str, str], tuple[int, int, int, int]] = {}
         for placed in self.rows:
             if placed.kind != "data" or not any(placed.roles):
                 continue
             for cell, role in zip(placed.cells, placed.roles, strict=False):
-                if role not in ("range", "default", "cc", "number", "address", "size") or not cell:
+                if role not in _COUNTED or not cell:
                     continue
                 for span in spans(cell):
-                    n_hex = int(span.base == HEX and not all(n.marked for n in span.nums if n.base))
-                    n_dec = int(span.base == DEC and not span.is_signed)
-                    if not (n_hex or n_dec) and any(
-                        len(n.parts[0]) == 1 and not n.base for n in span.nums
-                    ) and not any(n.is_padded for n in span.nums) and len(span.nums) > 1:
-                        n_dec = 1
-                    if not (n_hex or n_dec):
-                        continue
-                    for key in ((placed.grid, placed.section, role), (placed.grid, "", role), (-1, "", role)):
-                        h, d = counts.get(key, (0, 0))
-                        counts[key] = (h + n_hex, d + n_dec)
+                    self._count(span, placed, role, counts)
         return counts
+
+    def _count(
+        self,
+        span: Span,
+        placed: Placed,
+        role: str,
+        counts: dict[tuple[int, str, str], tuple[int, int, int, int]],
+    ) -> None:
+        """Add what one number or range of a column proves."""
+        n_marked = int(any(n.marked for n in span.nums))
+        n_hex = int(span.base == HEX and not n_marked)
+        n_dec = int(span.base == DEC and not span.is_signed)
+        n_padded = int(not n_hex and any(n.is_padded and not n.marked for n in span.nums))
+        plain = any(len(n.parts[0]) == 1 and not n.base for n in span.nums)
+        if (
+            not (n_hex or n_dec or n_padded)
+            and plain
+            and (len(span.nums) > 1 or role[:2] in ("cc", "nr", "rp"))
+        ):
+            n_dec = 1
+        new = (n_hex, n_dec, n_padded, n_marked)
+        for key in ((placed.grid, placed.section, role), (placed.grid, "", role), (-1, "", role)):
+            old = counts.get(key, (0, 0, 0, 0))
+            counts[key] = tuple(a + b for a, b in zip(old, new, strict=True))  # type: ignore[assignment]
 
     def _read_statements(self) -> list[Statement]:
         heads = {fold(h) for p in self.rows for h in p.heads if h}
@@ -174,15 +234,20 @@ class Context:
                 is_hex, is_dec = has_word(folded, HEX_WORDS), has_word(folded, DEC_WORDS)
                 if is_hex != is_dec and placed.section != self.first_section:
                     base = HEX if is_hex else DEC
-                    out.extend((Statement(base, "all", placed.section), Statement(base, "bytes", placed.section)))
+                    out.extend(Statement(base, t, placed.section, True) for t in ("all", "bytes"))
         for index, section, text, _ in self.paragraphs:
             filled = sum(1 for c in self.rows[index].cells if c.strip())
             if len(text) > 3000 or self.rows[index].kind == "header" or filled > 2:
                 continue
             where = "" if section == self.first_section or not section else section
             for sentence in _SENTENCE.split(text):
-                out.extend(_base_statements(sentence, where, heads))
-        return out
+                out.extend(base_statements(sentence, where, heads))
+        busy = {
+            p.section
+            for p in self.rows
+            if p.row_index in self.lines or any(r in ("cc", "nrpn_lsb", "address") for r in p.roles)
+        }
+        return [s._replace(local=s.local or s.section in busy) for s in out]
 
     def says(self, words: tuple[str, ...], section: str) -> bool:
         """Return whether the section, or the matter before all sections, holds one of the words."""
@@ -196,7 +261,8 @@ class Context:
         return any(has_word(fold(text), words) for _, _, text in self.texts())
 
     def order(self, section: str) -> str:
-        """Return ``high`` or ``low``: which part of a wide value the section (or the leaflet) says comes first."""
+        """Return ``high`` or ``low``: which part of a wide value the section (or the leaflet) says
+        comes first."""
         for wanted in (section, None):
             found: set[str] = set()
             for _, own, text in self.texts():
@@ -212,13 +278,25 @@ class Context:
         """Return whether the leaflet says that there is no checksum (here or anywhere)."""
         for _, _own, text, _ in self.paragraphs:
             folded = fold(text)
-            for word in ("checksum", "prufsumme", "somme de controle", "suma de ", "checkusamu",
-                         "chekkusamu", "sum check", "check byte", "チェックサム", "controlesom"):
+            for word in (
+                "checksum",
+                "prufsumme",
+                "somme de controle",
+                "suma de ",
+                "checkusamu",
+                "chekkusamu",
+                "sum check",
+                "check byte",
+                "チェックサム",
+                "controlesom",
+            ):
                 at = folded.find(word)
                 while at >= 0:
                     before = folded[max(0, at - 24) : at]
                     after = folded[at : at + 40]
-                    if _NEGATED.search(before) or re.search(r"(?:wa )?(?:nai|nashi|arimasen|なし)", after):
+                    if _NEGATED.search(before) or re.search(
+                        r"(?:wa )?(?:nai|nashi|arimasen|なし)", after
+                    ):
                         return True
                     at = folded.find(word, at + 1)
         return False
@@ -230,8 +308,11 @@ class Context:
     def always_two(self) -> bool:
         """Return whether the leaflet says that parameter numbers always take two data bytes."""
         return any(
-            _LOW_PART.search(sentence) and has_word(fold(sentence), _ALWAYS)
-            for _, _, text in self.texts() for sentence in _SENTENCE.split(text)
+            _LOW_PART.search(sentence)
+            and has_word(fold(sentence), _ALWAYS)
+            and not has_word(fold(sentence), _BEYOND)
+            for _, _, text in self.texts()
+            for sentence in _SENTENCE.split(text)
         )
 
     def prefers_nrpn(self) -> bool:
@@ -245,97 +326,27 @@ class Context:
                 if wanted is not None and own != wanted:
                     continue
                 folded = text
-                if not has_word(fold(text), ("sign", "vorzeichen", "negativ", "signe", "signo", "segno",
-                                             "added", "addiert", "ajoute", "add ", "sumar", "offset")):
+                if not has_word(
+                    fold(text),
+                    (
+                        "sign",
+                        "vorzeichen",
+                        "negativ",
+                        "signe",
+                        "signo",
+                        "segno",
+                        "added",
+                        "addiert",
+                        "ajoute",
+                        "add ",
+                        "sumar",
+                        "offset",
+                    ),
+                ):
                     continue
-                if match := _OFFSET.search(folded):
+                if match := OFFSET.search(folded):
                     return int(next(g for g in match.groups() if g))
         return None
-
-
-_HIGH = r"(?:high|upper|msb|most significant|obere\w*|hoherwertig\w*|hohe\w*|poids fort|haut\w*|superieur\w*|alta|superior\w*|mas significativ\w*)"
-_LOW = r"(?:low|lower|lsb|least significant|untere\w*|niederwertig\w*|niedrige\w*|poids faible|bas\w*|inferieur\w*|baja|inferior\w*|menos significativ\w*)"
-_FIRST = r"(?:first|zuerst|zunachst|en premier|d'abord|primero|antes|per prim\w*|eerst|saki|the highest first)"
-_MID = r"(?:\W+\w+){0,4}?\W+"
-_HIGH_FIRST = re.compile(
-    rf"\b{_HIGH}\b{_MID}{_FIRST}|\b{_HIGH}\b(?:\W+\w+){{0,3}}?\W+(?:then|dann|puis|luego|before|followed by|poi)\W+(?:\w+\W+){{0,2}}?{_LOW}\b"
-    rf"|the highest first")
-_LOW_FIRST = re.compile(
-    rf"\b{_LOW}\b{_MID}{_FIRST}|\b{_LOW}\b(?:\W+\w+){{0,3}}?\W+(?:then|dann|puis|luego|before|followed by|poi)\W+(?:\w+\W+){{0,2}}?{_HIGH}\b")
-
-
-def said_order(text: str) -> set[str]:
-    """Return which parts of a wide value a text says come first (``high``, ``low``, both or none)."""
-    folded = fold(text)[:3000]
-    out: set[str] = set()
-    for sentence in re.split(r"[.;]", folded):
-        if has_word(sentence, ("pitch bend", "bender", "channel message", "kanalmeldung", "data entry")):
-            continue
-        if _HIGH_FIRST.search(sentence):
-            out.add("high")
-        elif _LOW_FIRST.search(sentence):
-            out.add("low")
-    return out
-
-
-def _base_statements(sentence: str, section: str, heads: set[str]) -> list[Statement]:
-    """Return what one sentence says about bases."""
-    folded = fold(sentence)
-    is_hex = has_word(folded, HEX_WORDS)
-    is_dec = has_word(folded, DEC_WORDS)
-    if not (is_hex or is_dec) or len(folded) > 400:
-        return []
-    if has_word(folded, _COLUMN_WORDS):
-        named = [h for h in heads if len(h) > 2 and has_word(folded, (h,))]
-        if named and is_hex != is_dec:
-            return [Statement(HEX if is_hex else DEC, h, section) for h in named]
-    if is_hex and is_dec:
-        return _both(folded, section)
-    base = HEX if is_hex else DEC
-    if base == DEC and has_word(folded, _SPECIAL) and not has_word(folded, ("all numbers", "other", "all other")):
-        return []
-    if "=" in folded and "vv" not in folded and not has_word(folded, YES_WORDS):
-        return []
-    if base == DEC and has_word(folded, _UNMARKED):
-        return [Statement(DEC, "all", section)]
-    if base == HEX and ("$" in sentence or "0x" in folded or " h " in f" {folded} ") and not has_word(
-        folded, ("all ", "alle ", "tous", "toutes", "todos", "tutti", "every", "subete")
-    ):
-        return []
-    if not has_word(folded, YES_WORDS) and not has_word(folded, ("msb", "lsb", "range", "bereich",
-                                                                "address", "data", "adress")):
-        return []
-    if has_word(folded[:24], ("range", "bereich", "plage", "rango", "intervall", "ranges")) and not has_word(
-        folded, ("number", "zahl", "numero", "nombre")
-    ):
-        return [Statement(base, "ranges", section)]
-    only_bytes = has_word(folded, ("byte", "octet", "message", "nachricht", "status", "meldung"))
-    numbers = has_word(folded, ("number", "value", "zahl", "wert", "numero", "nombre", "valeur", "valor",
-                                "range", "figure", "data", "suji", "数", "angaben", "numeri"))
-    target = "bytes" if only_bytes and not numbers else "all"
-    return [Statement(base, target, section)]
-
-
-def _both(folded: str, section: str) -> list[Statement]:
-    """Return the statements of a sentence that names both bases."""
-    at_hex = min((folded.find(w) for w in HEX_WORDS if w in folded), default=-1)
-    at_dec = min((folded.find(w) for w in DEC_WORDS if w in folded), default=-1)
-    unmarked = min((folded.find(w) for w in _UNMARKED if has_word(folded, (w,))), default=-1)
-    if "unless" in folded or "sofern" in folded or "sauf" in folded or "salvo" in folded:
-        return [Statement(HEX if at_hex < at_dec else DEC, "all", section)]
-    if unmarked >= 0:
-        near_dec = abs(at_dec - unmarked) <= abs(at_hex - unmarked) or at_dec > unmarked > at_hex
-        return [Statement(DEC if near_dec else HEX, "all", section)]
-    first_hex = at_hex < at_dec
-    head, tail = (folded[:at_hex], folded[at_hex:]) if first_hex else (folded[:at_dec], folded[at_dec:])
-    first, second = (HEX, DEC) if first_hex else (DEC, HEX)
-    out: list[Statement] = []
-    for part, base in ((head, first), (tail, second)):
-        if has_word(part, ("byte", "octet", "message", "status")):
-            out.append(Statement(base, "bytes", section))
-        if has_word(part, ("number", "value", "range", "zahl", "wert", "figure", "valeur", "valor")):
-            out.append(Statement(base, "all", section))
-    return out
 
 
 def _paragraphs(rows: list[Placed]) -> list[tuple[int, str, str, int]]:
@@ -347,15 +358,19 @@ def _paragraphs(rows: list[Placed]) -> list[tuple[int, str, str, int]]:
         text = "  ".join(c for c in placed.cells if c.strip())
         single = sum(1 for c in placed.cells if c.strip()) == 1 and placed.kind == "data"
         if (
-            single and out and not placed.gap and out[-1][3] < 40
-            and out[-1][0] + out[-1][3] == placed.index
-            and placed.row.kind == "text" and rows[placed.index - 1].kind == "data"
-            and sum(1 for c in rows[placed.index - 1].cells if c.strip()) == 1
+            single
+            and out
+            and not placed.gap
+            and out[-1][3] < 40
+            and out[-1][0] + out[-1][3] == placed.row_index
+            and placed.row.kind == "text"
+            and rows[placed.row_index - 1].kind == "data"
+            and sum(1 for c in rows[placed.row_index - 1].cells if c.strip()) == 1
         ):
             first, section, before, n = out[-1]
             out[-1] = (first, section, f"{before} {text}", n + 1)
         else:
-            out.append((placed.index, placed.section, text, 1))
+            out.append((placed.row_index, placed.section, text, 1))
     return out
 
 
@@ -381,6 +396,6 @@ def fixed_bytes(run: Run) -> tuple[int, ...] | None:
     return tuple(data)
 
 
-def runs_of(text: str) -> list[Run]:
+def runs_of(text: str) -> tuple[Run, ...]:
     """Return the byte runs of a text (an alias kept for the dialects)."""
     return find_runs(text)

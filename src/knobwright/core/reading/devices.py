@@ -10,10 +10,43 @@ from knobwright.core.reading.found import Found
 from knobwright.core.reading.numbers import DEC, HEX, spans
 from knobwright.core.reading.words import SYMBOL_WORDS, fold, fold_keep, has_word
 
-_AS_SHIPPED = ("as shipped", "default", "ab werk", "werkseitig", "aus dem werk", "a la livraison", "par defaut", "factory",
-               "as delivered", "delivered", "cannot be changed", "fixed", "werk", "de fabrica", "por defecto", "preset",
-               "di fabbrica", "shipped", "initial", "normally", "kojo", "shukka", "shokichi", "初期", "出荷", "always",
-               "no se puede cambiar", "nicht anderbar", "livraison", "unchangeable", "set to", "vorgabe", "when new", "new ", "voreingestellt")
+_AS_SHIPPED = (
+    "as shipped",
+    "default",
+    "ab werk",
+    "werkseitig",
+    "aus dem werk",
+    "a la livraison",
+    "par defaut",
+    "factory",
+    "as delivered",
+    "delivered",
+    "cannot be changed",
+    "fixed",
+    "werk",
+    "de fabrica",
+    "por defecto",
+    "preset",
+    "di fabbrica",
+    "shipped",
+    "initial",
+    "normally",
+    "kojo",
+    "shukka",
+    "shokichi",
+    "初期",
+    "出荷",
+    "always",
+    "no se puede cambiar",
+    "nicht anderbar",
+    "livraison",
+    "unchangeable",
+    "set to",
+    "vorgabe",
+    "when new",
+    "new ",
+    "voreingestellt",
+)
 DEVICE_WORDS = dict(SYMBOL_WORDS)["device"]
 
 
@@ -22,19 +55,35 @@ def device_ids(context: Context, lines: list[tuple[Found, Built]]) -> tuple[list
 
     Only asked for where a line has a device field.
     """
-    fields = [(f, b, cell, word) for f, b in lines if b.is_exclusive
-              for cell, word in enumerate(b.words[0]) if word == "id" or (len(word) == 2 and word[1] == "i")]
+    fields = [
+        (f, b, cell, word)
+        for f, b in lines
+        if b.is_exclusive
+        for cell, word in enumerate(b.words[0])
+        if word == "id" or (len(word) == 2 and word[1] == "i")
+    ]
     if not fields:
         return [], "", ""
     place = fields[0][0].place
-    shown = {e.data[cell] for _, b, cell, _ in fields[:200] for e in context.examples
-             if len(e.data) > cell and e.data[0] == 0xF0 and e.data[1] == int(b.words[0][1], 16) and e.data[1] < 0x7E}
+    shown = {
+        e.data[cell]
+        for _, b, cell, _ in fields[:200]
+        for e in context.examples
+        if len(e.data) > cell
+        and e.data[0] == 0xF0
+        and e.data[1] == int(b.words[0][1], 16)
+        and e.data[1] < 0x7E
+    }
     said = _from_text(context, fields[0][3])
     if len(shown) == 1:
         value = shown.pop()
         other = int(str(said), 16) if said is not None and said < 100 else said
         if said is not None and other is not None and value & 0xF not in (said & 0xF, other & 0xF):
-            return [f"{value:02X}"], "the text and the printed example give different device numbers", place
+            return (
+                [f"{value:02X}"],
+                "the text and the printed example give different device numbers",
+                place,
+            )
         return [f"{value:02X}"], "", ""
     if said is not None:
         half = next((w for *_, w in fields if w != "id"), "")
@@ -44,15 +93,36 @@ def device_ids(context: Context, lines: list[tuple[Found, Built]]) -> tuple[list
 
 
 def _from_text(context: Context, word: str) -> int | None:
-    """Return the device number that the text calls the one as shipped, as a byte; None if it says none."""
+    """Return the device number that the text calls the one as shipped, as a byte; None if it says
+    none."""
     for _, section, text, _ in context.paragraphs:
         folded = fold(text)
-        if len(folded) > 3000 or not has_word(folded, DEVICE_WORDS) or not has_word(folded, _AS_SHIPPED):
+        if (
+            len(folded) > 3000
+            or not has_word(folded, DEVICE_WORDS)
+            or not has_word(folded, _AS_SHIPPED)
+        ):
             continue
         value = _near_words(text, context, section)
         if value is not None:
-            less = has_word(folded, ("less one", "less 1", "minus 1", "minus one", "weniger 1", "moins un", "moins 1", "menos 1"))
-            sent = re.search(r"(?:sent|gesendet|envoy\w*|env[ií]a\w*)\D{0,20}(\$[0-9A-Fa-f]{2}|0x[0-9A-Fa-f]{2}|[0-9A-Fa-f]{2}[hH])", text)
+            less = has_word(
+                folded,
+                (
+                    "less one",
+                    "less 1",
+                    "minus 1",
+                    "minus one",
+                    "weniger 1",
+                    "moins un",
+                    "moins 1",
+                    "menos 1",
+                ),
+            )
+            sent = re.search(
+                r"(?:sent|gesendet|envoy\w*|env[ií]a\w*)\D{0,20}(\$[0-9A-Fa-f]{2}|"
+                r"0x[0-9A-Fa-f]{2}|[0-9A-Fa-f]{2}[hH])",
+                text,
+            )
             if sent:
                 return spans(sent[1])[0].values(HEX)[0]
             return value - 1 if less and value > 0 else value

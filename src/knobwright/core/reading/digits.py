@@ -2,12 +2,29 @@
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 from knobwright.core.reading.found import field, fixed, slip
 from knobwright.core.reading.numbers import DEC, HEX
 from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.words import fold
+
+_N = r"(?:\$|0x|#)?[0-9A-Za-z]{1,4}"
+NUMBERS = re.compile(
+    r"\b(?P<kind>NRPN|RPN|nrpn|rpn)\b[\s:#]*(?:no\.?|nr\.?|number|nummer|numéro|número|"
+    r"n°)?[\s:=#(]*"
+    r"(?:(?:MSB|msb|hi|high)\s*[:=]?\s*(?P<m1>" + _N + r")[\s,;/]*(?:and\s+|und\s+|et\s+|y\s+)?"
+    r"(?:(?:N?RPN\s*)?(?:LSB|lsb|lo|low)\s*[:=]?\s*(?P<l1>" + _N + r"))?"
+    r"|(?:LSB|lsb)\s*[:=]?\s*(?P<l2>" + _N + r")[\s,;/]*(?:MSB|msb)\s*[:=]?\s*(?P<m2>" + _N + r")"
+    r"|(?:LSB|lsb)\s*[:=]?\s*(?P<only>" + _N + r")(?![\s,;/]*(?:MSB|msb))"
+    r"|(?P<wide>(?:\$|0x)?[0-9A-FOIla-f]{4}[hH]?)(?![0-9A-Za-z])"
+    r"|(?P<wm>(?:\$|0x)?[0-9A-Fa-f]{2})(?P<wk>rr|kk|nn|tt)[hH]?(?![0-9A-Za-z])"
+    r"|(?P<m3>(?:\$|0x|#)?[0-9][0-9A-Za-z]{0,3})\s?[\s,/:.\-|]\s?(?P<l3>(?:\$|0x|"
+    r"#)?[0-9][0-9A-Za-z]{0,3}|kk|rr|nn)"
+    r"(?![0-9A-Za-z]))"
+)
+"""A parameter number in words, in the ways makers print it."""
 
 
 class Number(NamedTuple):
@@ -32,7 +49,8 @@ def _proves_hex(text: str) -> bool:
 
 
 def read_number(text: str, base: str, again: str = "") -> Number:
-    """Return a printed number of 0 to 127 as a byte; what is none, or open to both bases, is a slip.
+    """Return a printed number of 0 to 127 as a byte; what is none, or open to both bases, is a
+    slip.
 
     Parameters
     ----------
@@ -45,7 +63,9 @@ def read_number(text: str, base: str, again: str = "") -> Number:
     """
     value = number_value(text, base)
     if again:
-        other = number_value(again, HEX if base == DEC or (not base and not _is_marked(again)) else base)
+        other = number_value(
+            again, HEX if base == DEC or (not base and not _is_marked(again)) else base
+        )
         pairs = {(a, b) for a in _readings(text) for b in _readings(again)}
         agreeing = {a for a, b in pairs if a == b}
         if len(agreeing) == 1:

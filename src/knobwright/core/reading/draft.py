@@ -1,4 +1,5 @@
-"""Draft a sheet from a leaflet: what is certain is taken, what is likely is taken and asked about, what is
+"""Draft a sheet from a leaflet: what is certain is taken, what is likely is taken and asked about,
+what is
 unclear is only asked about."""
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from typing import NamedTuple
 
 from knobwright.core.codec.checksums import CHECKSUMS
 from knobwright.core.reading.assemble import Candidate, assemble
+from knobwright.core.reading.blocks import read_blocks
 from knobwright.core.reading.built import Built
 from knobwright.core.reading.collect import Collected, collect
 from knobwright.core.reading.context import Context
@@ -19,9 +21,8 @@ from knobwright.core.reading.lists import Lists, read_lists
 from knobwright.core.reading.maps import read_maps
 from knobwright.core.reading.proof import faults_of
 from knobwright.core.reading.questions import LEAVE_OUT, Question, ask
-from knobwright.core.reading.rows import Leaflet
-from knobwright.core.reading.blocks import read_blocks
 from knobwright.core.reading.receiver import read_receiver, read_setup
+from knobwright.core.reading.rows import Leaflet
 
 
 class Note(NamedTuple):
@@ -35,8 +36,10 @@ class Note(NamedTuple):
 class Draft(NamedTuple):
     """A drafted sheet.
 
-    ``tree`` has the shape of the sheet's TOML, its questions included; ``questions`` are the same as records;
-    ``notes`` are what was read and not taken, each with the reason; ``ignored`` counts the rows of text that
+    ``tree`` has the shape of the sheet's TOML, its questions included; ``questions`` are the
+    same as records;
+    ``notes`` are what was read and not taken, each with the reason; ``ignored`` counts the rows
+    of text that
     say nothing about messages.
     """
 
@@ -78,7 +81,9 @@ def draft(leaflet: Leaflet) -> Draft:
     questions.extend(_about_rows(collected))
     if questions:
         tree["question"] = [q.tree() for q in questions]
-    return Draft(tree, tuple(questions), tuple(Note(*note) for note in collected.notes), collected.n_ignored)
+    return Draft(
+        tree, tuple(questions), tuple(Note(*note) for note in collected.notes), collected.n_ignored
+    )
 
 
 def _settle(tree: Tree, candidates: list[Candidate]) -> list[Question]:
@@ -95,7 +100,9 @@ def _settle(tree: Tree, candidates: list[Candidate]) -> list[Question]:
             break
         for k, message in faults.items():
             if k >= 0:
-                taken[k].doubts.append(Doubt("", f"{taken[k].found.printed}: {message}", takes="line"))
+                taken[k].doubts.append(
+                    Doubt("", f"{taken[k].found.printed}: {message}", takes="line")
+                )
     if not tree["parameter"]:
         del tree["parameter"]
     used: set[str] = set()
@@ -118,7 +125,9 @@ def _questions(candidate: Candidate, used: set[str]) -> list[Question]:
     if candidate.only_asked:
         whole = {k: v for k, v in candidate.table.items() if k not in ("key",)}
     found = candidate.found
-    return ask(candidate.key, found.label, found.section, found.place, candidate.doubts, whole, used)
+    return ask(
+        candidate.key, found.label, found.section, found.place, candidate.doubts, whole, used
+    )
 
 
 def _about_module(doubt: str, place: str, ids: list[str]) -> list[Question]:
@@ -134,11 +143,22 @@ def _about_sums(sums: Checksums, context: Context) -> list[Question]:
     """Ask about each checksum that is not settled."""
     out: list[Question] = []
     for name, solution in sums.questions.items():
-        place = context.rows[solution.index].row.place if solution.index >= 0 else "the exclusive messages"
+        place = (
+            context.rows[solution.row_index].row.place
+            if solution.row_index >= 0
+            else "the exclusive messages"
+        )
         rules = {row.name: row.words for row in CHECKSUMS.values()}
         gives: dict[str, Tree] = {rule: {"rule": rule} for rule in rules}
-        out.append(Question(f"checksum.{name}", place, f"checksum, read as {solution.rule}: {solution.doubt}",
-                            rules, gives))
+        out.append(
+            Question(
+                f"checksum.{name}",
+                place,
+                f"checksum, read as {solution.rule}: {solution.doubt}",
+                rules,
+                gives,
+            )
+        )
     return out
 
 
@@ -151,8 +171,19 @@ def _about_rows(collected: Collected) -> list[Question]:
         if collected.used_shapes:
             continue
         key = f"row-{n + 1}"
-        out.append(Question(key, found.place, f"{found.printed}: what its address stands for is not printed",
-                            {LEAVE_OUT: "leave it out of the sheet"}, {}, (), "line", found.label, found.section))
+        out.append(
+            Question(
+                key,
+                found.place,
+                f"{found.printed}: what its address stands for is not printed",
+                {LEAVE_OUT: "leave it out of the sheet"},
+                {},
+                (),
+                "line",
+                found.label,
+                found.section,
+            )
+        )
     return out
 
 
@@ -161,8 +192,11 @@ def _tree(
 ) -> Tree:
     """Return the tree's head: format, module and receiver."""
     module: Tree = {"name": _title(rows, leaflet.name)}
-    makers = [b.words[0][1:4] if b.words[0][1] == "00" else b.words[0][1:2] for _, b in _lines(collected)
-              if b.is_exclusive and b.words[0][1] not in ("7E", "7F")]
+    makers = [
+        b.words[0][1:4] if b.words[0][1] == "00" else b.words[0][1:2]
+        for _, b in _lines(collected)
+        if b.is_exclusive and b.words[0][1] not in ("7E", "7F")
+    ]
     if makers:
         common = max(set(makers), key=makers.count)
         module["maker_id"] = " ".join(common)
@@ -181,17 +215,24 @@ def _tree(
 def _title(rows: list[Placed], name: str) -> str:
     """Return the module's name from the first row that has text."""
     for placed in rows[:20]:
-        if placed.kind == "blank":
+        if placed.kind in ("blank", "header"):
             continue
+        if placed.row.table and any(placed.roles):
+            break
         text = " ".join(c.strip() for c in placed.cells if c.strip())
         text = re.split(r"[,;:]|\s{2,}", text)[0].strip(" *#-=")
         if any(c.isalpha() for c in text):
             return text[:80]
-    return name.rsplit(".", 1)[0] or "module"
+    return re.split(r"[/\\]", name)[-1].rsplit(".", 1)[0] or "module"
 
 
 def _add_tables(
-    tree: Tree, map_tables: Tree, sums: Checksums, lists: Lists, blocks: list[Tree], collected: Collected,
+    tree: Tree,
+    map_tables: Tree,
+    sums: Checksums,
+    lists: Lists,
+    blocks: list[Tree],
+    collected: Collected,
 ) -> None:
     """Add programs, kits, checksums, maps, parameters and blocks."""
     tree.update(lists.tree(collected))

@@ -5,15 +5,33 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from knobwright.core.reading.built import Built, role_of
-from knobwright.core.reading.context import Context, said_order
+from knobwright.core.reading.context import Context
 from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.messages import Fault
+from knobwright.core.reading.statements import said_order
 from knobwright.core.reading.sums import rule_of
 from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.words import fold, has_word
 
-REQUEST_WORDS = ("request", "asked for", "ask for", "anforder", "abruf", "abfrage", "demande", "requete", "solicitud", "peticion",
-                 "richiesta", "aanvraag", "yokyu", "youkyu", "要求", "rikuesuto")
+REQUEST_WORDS = (
+    "request",
+    "asked for",
+    "ask for",
+    "anforder",
+    "abruf",
+    "abfrage",
+    "demande",
+    "requete",
+    "solicitud",
+    "peticion",
+    "richiesta",
+    "aanvraag",
+    "yokyu",
+    "youkyu",
+    "要求",
+    "rikuesuto",
+)
+
 
 class _Value(NamedTuple):
     """One field of the value: its cell, token, role and the legend's text."""
@@ -31,7 +49,9 @@ def build_exclusive(found: Found, items: tuple[tuple[Tok, ...], ...], context: C
         if all(t.kind == "byte" for m in items for t in m):
             words = tuple(tuple(f"{t.value:02X}" for t in m) for m in items)
             return Built("action", words)
-        return Built("broken", faults=(Fault("more than one message with fields stands in the row"),))
+        return Built(
+            "broken", faults=(Fault("more than one message with fields stands in the row"),)
+        )
     return _Exclusive(found, message, context).build()
 
 
@@ -52,7 +72,9 @@ class _Exclusive:
         self.check_at = -1
         self.size = -1
         self.run = ""
-        self.maker_end = 4 if len(message) > 4 and message[1].kind == "byte" and message[1].value == 0 else 2
+        self.maker_end = (
+            4 if len(message) > 4 and message[1].kind == "byte" and message[1].value == 0 else 2
+        )
         self.universal = message[1].kind == "byte" and message[1].value in (0x7E, 0x7F)
 
     def build(self) -> Built:
@@ -83,16 +105,27 @@ class _Exclusive:
         return self._built("parameter")
 
     def _built(self, kind: str) -> Built:
-        parts = tuple((0, v.cell, v.tok.word or v.tok.text, 4 if v.tok.kind == "half" else 7)
-                      for v in self.values)
+        parts = tuple(
+            (0, v.cell, v.tok.word or v.tok.text, 4 if v.tok.kind == "half" else 7)
+            for v in self.values
+        )
         return Built(
-            kind, (tuple(self.words),), parts, frozenset(self.per), self.check_at, tuple(self.letters),
-            tuple(self.doubts), n_bits=sum(p[3] for p in parts), address_at=tuple(self.address_at),
-            size=max(0, self.size), run=self.run,
+            kind,
+            (tuple(self.words),),
+            parts,
+            frozenset(self.per),
+            self.check_at,
+            tuple(self.letters),
+            tuple(self.doubts),
+            n_bits=sum(p[3] for p in parts),
+            address_at=tuple(self.address_at),
+            size=max(0, self.size),
+            run=self.run,
         )
 
     def _universal(self) -> Built | None:
-        """Return the line of the universal messages that are no parameters (MIDI 1.0 4.2.1, p. 40)."""
+        """Return the line of the universal messages that are no parameters (MIDI 1.0 4.2.1, p.
+        40)."""
         if len(self.message) < 6:
             return None
         subs = [t.value if t.kind == "byte" else -1 for t in self.message[3:5]]
@@ -123,7 +156,11 @@ class _Exclusive:
         digit = f"{tok.value:X}"
         if role == "device":
             return digit + "i"
-        if tok.word in self.context.map_letters and role in ("", "channel", "part", "value?", "address") and k > self.maker_end:
+        if (
+            tok.word in self.context.map_letters
+            and role in ("", "channel", "part", "value?", "address")
+            and k > self.maker_end
+        ):
             self.per.add("channel")
             letter = tok.word if tok.word not in "nvi" else "p"
             self.letters.append((letter, text))
@@ -146,27 +183,40 @@ class _Exclusive:
         if tok.value == 0 and role in ("value", "high", "low", "value?", ""):
             if role == "" and tok.word[0] not in "abcdhlvwxyzm":
                 self.faults.append(Fault(f"nothing says what {tok.word} in {tok.text} stands for"))
-            self.values.append(_Value(k, tok, role or {"h": "high", "l": "low"}.get(tok.word, ""), text))
+            self.values.append(
+                _Value(k, tok, role or {"h": "high", "l": "low"}.get(tok.word, ""), text)
+            )
             return "??"
         self.faults.append(Fault(f"nothing says what {tok.word} in {tok.text} stands for"))
         return "??"
 
     def _doubt_device(self, tok: Tok) -> None:
         """Ask whether a letter in the device byte's place is really the channel."""
-        here = self.context.legends.find(tok.text.lower().rstrip("h"), self.found.index, self.found.section)
+        here = self.context.legends.find(
+            tok.text.lower().rstrip("h"), self.found.row_index, self.found.section
+        )
         if here or self.universal:
             return
-        letters = self.context.legends.find(tok.word, self.found.index, self.found.section)
+        letters = self.context.legends.find(tok.word, self.found.row_index, self.found.section)
         if any(g.section == self.found.section for g in letters):
             return
-        self.doubts.append(Doubt(
-            "", f"{tok.text} stands where the device number usually is, the leaflet calls {tok.word} the channel",
-            only=True))
+        self.doubts.append(
+            Doubt(
+                "",
+                f"{tok.text} stands where the device number usually is, the leaflet calls "
+                f"{tok.word} the channel",
+                only=True,
+            )
+        )
 
     def _field(self, k: int, tok: Tok, role: str, text: str) -> str:
         """Return the word of a field that takes a whole byte."""
         last = k == len(self.message) - 2
-        if last and role in ("", "low", "high", "value", "address", "value?") and rule_of(fold(text)):
+        if (
+            last
+            and role in ("", "low", "high", "value", "address", "value?")
+            and rule_of(fold(text))
+        ):
             role = "checksum"
         if role == "checksum":
             if last:
@@ -186,7 +236,9 @@ class _Exclusive:
         if role == "ignored":
             return "00"
         if k == self.maker_end and role in ("", "value?") and not last:
-            self.faults.append(Fault(f"nothing says what {tok.text} behind the maker's id stands for"))
+            self.faults.append(
+                Fault(f"nothing says what {tok.text} behind the maker's id stands for")
+            )
             return "??"
         self.values.append(_Value(k, tok, role, text))
         return "??"
@@ -195,13 +247,35 @@ class _Exclusive:
         """Return the word of a key number, or keep the field as a value where it is one."""
         others = [t for t in self.message[k + 1 : -1] if t.kind in ("field", "half")]
         if role == "key?":
-            hint = fold(f"{self.found.section} {self.found.label} " + " ".join(t for _, _, t in self.found.texts))
-            from_words = has_word(hint, ("key", "note", "drum", "taste", "tecla", "nota", "touche", "percu",
-                                         "schlag", "trommel", "toets", "タイコ", "doramu", "ドラム"))
+            hint = fold(
+                f"{self.found.section} {self.found.label} "
+                + " ".join(t for _, _, t in self.found.texts)
+            )
+            from_words = has_word(
+                hint,
+                (
+                    "key",
+                    "note",
+                    "drum",
+                    "taste",
+                    "tecla",
+                    "nota",
+                    "touche",
+                    "percu",
+                    "schlag",
+                    "trommel",
+                    "toets",
+                    "タイコ",
+                    "doramu",
+                    "ドラム",
+                ),
+            )
             if not from_words:
                 self.values.append(_Value(k, tok, "value?", text))
                 return "??"
-        if not others or (len(others) == 1 and role_of(others[0], self.found, self.context)[0] == "checksum"):
+        if not others or (
+            len(others) == 1 and role_of(others[0], self.found, self.context)[0] == "checksum"
+        ):
             self.values.append(_Value(k, tok, "value", text))
             return "??"
         self.per.add("key")
@@ -233,23 +307,40 @@ class _Exclusive:
             return
         n = len(values)
         if n > 2 and bits == 7:
-            self.doubts.append(Doubt(
-                "", f"the value takes {n} bytes, and nothing says how many bits each carries", only=True, takes="line"))
+            self.doubts.append(
+                Doubt(
+                    "",
+                    f"the value takes {n} bytes, and nothing says how many bits each carries",
+                    only=True,
+                    takes="line",
+                )
+            )
         for value, place in zip(values, order, strict=True):
             self.words[value.cell] = _slice_word(value.tok, place, n, bits)
 
     def _may_be_checksum(self) -> bool:
         """Ask about an unexplained last field that may be a value or a checksum."""
         last = self.values[-1]
-        if last.cell != len(self.message) - 2 or last.role not in ("value?", "") or last.tok.kind == "half":
+        if (
+            last.cell != len(self.message) - 2
+            or last.role not in ("value?", "")
+            or last.tok.kind == "half"
+        ):
             return False
         same = any(v.tok.word == last.tok.word for v in self.values[:-1])
         if same or self.context.no_checksum(self.found.section):
             return False
-        self.doubts.append(Doubt(
-            "", f"nothing says what {last.tok.text} stands for: a checksum, or a part of the value", only=True,
-            choices=(Choice("checksum", f"{last.tok.text} is the checksum", {"cs": True}),
-                     Choice("value", f"{last.tok.text} is the low part of the value", {"two": True}))))
+        self.doubts.append(
+            Doubt(
+                "",
+                f"nothing says what {last.tok.text} stands for: a checksum, or a part of the value",
+                only=True,
+                choices=(
+                    Choice("checksum", f"{last.tok.text} is the checksum", {"cs": True}),
+                    Choice("value", f"{last.tok.text} is the low part of the value", {"two": True}),
+                ),
+            )
+        )
         for value in self.values:
             self.words[value.cell] = "vh"
         self.words[self.values[-1].cell] = "vl"
@@ -275,24 +366,45 @@ class _Exclusive:
         same = all(v.tok.word == first for v in values)
         what = "printed twice" if same and n == 2 else "several bytes"
         printed = " ".join(v.tok.text for v in values)
-        self.doubts.append(Doubt(
-            "", f"the value {printed} is {what}, and nothing says which part comes first", only=True,
-            choices=(Choice("high-first", "the high part comes first", {"order": list(range(n - 1, -1, -1))}),
-                     Choice("low-first", "the low part comes first", {"order": list(range(n))}))))
+        self.doubts.append(
+            Doubt(
+                "",
+                f"the value {printed} is {what}, and nothing says which part comes first",
+                only=True,
+                choices=(
+                    Choice(
+                        "high-first",
+                        "the high part comes first",
+                        {"order": list(range(n - 1, -1, -1))},
+                    ),
+                    Choice("low-first", "the low part comes first", {"order": list(range(n))}),
+                ),
+            )
+        )
         return list(range(n - 1, -1, -1))
 
     def _named_order(self, roles: list[str]) -> list[int]:
-        """Return the order that the fields' names give; ask where the leaflet states the other order."""
+        """Return the order that the fields' names give; ask where the leaflet states the other
+        order."""
         stated = "" if self.universal else self._stated()
         if stated and stated != roles[0]:
-            self.doubts.append(Doubt(
-                "", f"the row prints the {roles[0]} part first, the leaflet says that the {stated} part comes first",
-                only=False, choices=(Choice("as-printed", f"the {roles[0]} part comes first", {}),)))
+            self.doubts.append(
+                Doubt(
+                    "",
+                    f"the row prints the {roles[0]} part first, the leaflet says that the "
+                    f"{stated} part comes first",
+                    only=False,
+                    choices=(Choice("as-printed", f"the {roles[0]} part comes first", {}),),
+                )
+            )
         return [1, 0] if roles[0] == "high" else [0, 1]
 
     def _stated(self) -> str:
-        """Return which part comes first as the row itself, its section or the leaflet says; empty: nothing."""
-        own = said_order("; ".join((*(t for _, _, t in self.found.texts), *(v.text for v in self.values))))
+        """Return which part comes first as the row itself, its section or the leaflet says; empty:
+        nothing."""
+        own = said_order(
+            "; ".join((*(t for _, _, t in self.found.texts), *(v.text for v in self.values)))
+        )
         if len(own) == 1:
             return own.pop()
         return self.context.order(self.found.section)
@@ -321,7 +433,22 @@ def _slice_word(tok: Tok, place: int, n: int, bits: int) -> str:
 def _is_plain_part(text: str) -> bool:
     """Return whether a legend says that the digit is the channel or part number less one."""
     folded = fold(text)
-    return has_word(folded, ("minus 1", "minus one", "less one", "less 1", "- 1", "weniger 1", "moins un",
-                             "moins 1", "menos 1", "menos uno", "meno 1", "meno uno", "min 1", "-1")) or (
-        "0 = " in folded and ("1" in folded.split("0 = ", 1)[1][:14])
-    )
+    return has_word(
+        folded,
+        (
+            "minus 1",
+            "minus one",
+            "less one",
+            "less 1",
+            "- 1",
+            "weniger 1",
+            "moins un",
+            "moins 1",
+            "menos 1",
+            "menos uno",
+            "meno 1",
+            "meno uno",
+            "min 1",
+            "-1",
+        ),
+    ) or ("0 = " in folded and ("1" in folded.split("0 = ", 1)[1][:14]))

@@ -1,6 +1,7 @@
 """What is printed beside a line: range, default, unit, choices, and how the value is shown.
 
-Everything is kept raw, that is as sent. A range that no base or offset settles becomes a doubt; a missing
+Everything is kept raw, that is as sent. A range that no base or offset settles becomes a doubt;
+a missing
 range is no doubt (a data byte carries 00 to 7F).
 """
 
@@ -12,17 +13,42 @@ from typing import NamedTuple
 from knobwright.core.reading.built import Built
 from knobwright.core.reading.choices import Choices, find_choices
 from knobwright.core.reading.context import Context
+from knobwright.core.reading.defaults import settle_default
 from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.layout import Placed, is_data_word
 from knobwright.core.reading.legends import clean_symbol
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
-from knobwright.core.reading.ranges import find_slip, settle_default, settle_range
-from knobwright.core.reading.words import DEFAULT_WORDS, FIELD_WORDS, UNITS, fold, fold_keep, has_word
+from knobwright.core.reading.ranges import find_slip, settle_range
+from knobwright.core.reading.words import (
+    DEFAULT_WORDS,
+    FIELD_WORDS,
+    KEY_WORDS,
+    UNITS,
+    fold,
+    fold_keep,
+    has_word,
+)
 
-_SYMBOL_FACT = re.compile(r"(?<![\w$])(?P<sym>[a-z]{1,2}\d?|[a-z]{7}|[a-z]{4}|value|data|wert|valeur|valor|dato|waarde)[hH]?"
-                          r"(?P<op>\s*[:=]\s*|\s+)(?=[\d$+\-−–(]|[0-9A-F]{2}\b|0x)")
-_TWOS = ("two's complement", "twos complement", "2's complement", "zweierkomplement", "complement a deux",
-         "complemento a dos", "complemento a due", "twee-complement")
+_SYMBOL_FACT = re.compile(
+    r"(?<![\w$])(?P<sym>[a-z]{1,2}\d?|[a-z]{7}|[a-z]{4}|value|data|wert|valeur|valor|dato|"
+    r"waarde)[hH]?"
+    r"(?P<op>\s*[:=]\s*|\s+)(?=[\d$+\-−–(]|[0-9A-F]{2}\b|0x)"
+)
+_LIST = re.compile(r"\d{1,3}(?:\s?[,/;]\s?\d{1,3}){1,20}")
+_APART = re.compile(
+    r"(?P<a>(?:\$|0x)?[0-9A-F]{1,4}[hH]?)\s*\((?P<x>[-+−–]?\d[^()]{0,12})\)\s*(?:to|bis|-|–|à|a)\s*"
+    r"(?P<b>(?:\$|0x)?[0-9A-F]{1,4}[hH]?)\s*\((?P<y>[-+−–]?\d[^()]{0,12})\)"
+)
+_TWOS = (
+    "two's complement",
+    "twos complement",
+    "2's complement",
+    "zweierkomplement",
+    "complement a deux",
+    "complemento a dos",
+    "complemento a due",
+    "twee-complement",
+)
 
 
 class Facts:
@@ -43,6 +69,8 @@ class Facts:
         self.notes: list[str] = []
         self.base = ""
         self.packed = False
+        self.derived = False
+        self.chosen_base = False
 
 
 class _Piece(NamedTuple):
@@ -59,6 +87,46 @@ def read_facts(found: Found, built: Built, context: Context) -> Facts:
     return _Reader(found, built, context).read()
 
 
+def _joined_columns(texts: tuple[tuple[str, str, str], ...]) -> list[tuple[str, str, str]]:
+    """Return the texts with minimum and maximum as one range, and a default in brackets by itself."""
+    low = next((t for r, _, t in texts if r == "min" and t.strip()), "")
+    high = next((t for r, _, t in texts if r == "max" and t.strip()), "")
+    out: list[tuple[str, str, str]] = []
+    if low and high:
+        out.append(("range", "", f"{_whole(low)} - {_whole(high)}"))
+    for role, head, text in texts:
+        if role in ("min", "max"):
+            continue
+        match = _BRACKET_DEFAULT.match(text) if role == "range+default" else None
+        if match:
+            out.extend((("range", head, match["range"]), ("default", head, match["default"])))
+        else:
+            out.append(("range" if role == "range+default" else role, head, text))
+    return out
+
+
+def _whole(text: str) -> str:
+    """Return a number without the commas or blanks that group its thousands."""
+    bare = text.strip()
+    return (
+        re.sub(r"[,.\u00a0 ](?=\d{3}\b)", "", bare)
+        if re.fullmatch(r"\d{1,3}[,.\u00a0 ]\d{3}", bare)
+        else bare
+    )
+
+
+_BRACKET_DEFAULT = re.compile(r"(?P<range>.*\S)\s*\(\s*(?P<default>[+\-−]?[^()\s]+)\s*\)\s*\Z")
+
+
+def _is_named(text: str, span: Span) -> bool:
+    """Return whether a name stands behind a range: a part of the range (``64..127 = on``)."""
+    named = re.compile(r"\s*[=:]\s*[^\W\d_]{2,}")
+    if not named.match(text, span.end):
+        return False
+    others = [s for s in spans(text) if s.is_range and named.match(text, s.end)]
+    return len(others) > 1 or span.nums[0].resolve(DEC) > 0
+
+
 class _Reader:
     """Reads the texts of one row in the order of their weight."""
 
@@ -66,12 +134,19 @@ class _Reader:
         self.found = found
         self.built = built
         self.context = context
-        self.placed: Placed = context.rows[found.index]
+        self.placed: Placed = context.rows[found.row_index]
         self.facts = Facts()
         self.capacity = (1 << built.n_bits) - 1 if built.n_bits else 0
         self.pairs = built.n_bits >= 14 and all(bits == 7 for *_, bits in built.parts)
         self.own = {clean_symbol(word) for _, _, word, _ in built.parts}
         self.whole = " ; ".join(t for _, _, t in found.texts)
+        self.has_range = any(
+            r == "range" and is_data_word(t) is False for r, _, t in found.texts
+        ) or "range" in (self.placed.roles)
+        self.shown: list[Span] = []
+        self.listed = False
+        self.named = False
+        self.words_only = ""
         self.ranges: list[tuple[Span, _Piece, bool]] = []
 
     def read(self) -> Facts:
@@ -79,14 +154,23 @@ class _Reader:
         rest: list[_Piece] = []
         for piece in pieces:
             if piece.role == "unit":
-                self.facts.unit = self.facts.unit or ("" if is_data_word(piece.text) else piece.text.strip())
+                self.facts.unit = self.facts.unit or (
+                    "" if is_data_word(piece.text) else piece.text.strip()
+                )
             elif piece.role == "default":
                 self._default_cell(piece)
             else:
                 rest.append(piece)
         for piece in rest:
             self._text(piece)
-        self._settle_range()
+        if not self.listed:
+            self._settle_range()
+        if self.words_only and not (self.facts.range or self.facts.choices or self.named):
+            self.facts.doubts.append(
+                Doubt(
+                    "range", f"the range is printed as {self.words_only}", takes="range", only=False
+                )
+            )
         self._settle_default()
         self._check()
         return self.facts
@@ -94,27 +178,91 @@ class _Reader:
     def _pieces(self) -> list[_Piece]:
         """Return the texts that matter, cut where they speak of another field than the value."""
         out: list[_Piece] = []
-        for role, head, text in self.found.texts:
-            if role in ("ignore", "number", "cc", "bytes", "address", "size", "label", "cc_msb", "cc_lsb",
-                        "nrpn_msb", "nrpn_lsb", "rpn_msb", "rpn_lsb", "nrpn", "rpn"):
+        for role, head, text in _joined_columns(self.found.texts):
+            if role == "bytes" and spans(text)[:1] and spans(text)[0].is_range:
+                role = "range"
+            if role in (
+                "twin",
+                "ignore",
+                "number",
+                "cc",
+                "bytes",
+                "address",
+                "size",
+                "label",
+                "cc_msb",
+                "cc_lsb",
+                "nrpn_msb",
+                "nrpn_lsb",
+                "rpn_msb",
+                "rpn_lsb",
+                "nrpn",
+                "rpn",
+            ):
                 continue
             if not text.strip() or len(text) > 1200:
                 continue
+            text = self._plain(text)
+            if (
+                out
+                and role
+                and out[-1].role == role
+                and out[-1].head == head
+                and not out[-1].symbol
+            ):
+                joined = out.pop()
+                text = f"{joined.text} {text}"
             out.extend(self._by_symbol(role, head, text))
         order = {"range": 0, "hex": 1, "": 2, "dec": 3, "note": 4}
         return sorted(out, key=lambda p: order.get(p.role, 2))
+
+    def _plain(self, text: str) -> str:
+        """Return a text without the value's own symbol and with ``28h (-24) to 58h (+24)`` in the usual order."""
+        text = _APART.sub(r"\g<a> to \g<b> (\g<x> to \g<y>)", text)
+        for symbol in self.own:
+            if len(symbol) > 1 or symbol == "v":
+                text = re.sub(
+                    rf"\b(?:{re.escape(symbol)}\s+)?(?:v[hl]\s+)?{re.escape(symbol)}[hH]?\s*(?:=|:|from|von|de|da|van)\s*(?=[\d$]|0x)",
+                    "",
+                    text,
+                )
+        return text
 
     def _by_symbol(self, role: str, head: str, text: str) -> list[_Piece]:
         """Cut a text at symbols such as ``vv = 00-7F, kk = 15-6C``."""
         marks = []
         for match in _SYMBOL_FACT.finditer(text):
             symbol = clean_symbol(match["sym"])
-            if len(match["sym"]) in (4, 7) and len(set(match["sym"])) > 1 and match["sym"] not in FIELD_WORDS:
+            if (
+                len(match["sym"]) in (4, 7)
+                and len(set(match["sym"])) > 1
+                and match["sym"] not in FIELD_WORDS
+            ):
                 continue
-            if symbol in ("to", "a", "al", "of", "s", "ms", "v", "is", "st", "be", "or", "no", "at", "de", "by", "et"):
-                if symbol not in self.own or "=" not in match["op"]:
-                    continue
-            if not match["op"].strip() and symbol not in self.own and symbol not in ("kk", "tt", "rr", "nn", "pp"):
+            if symbol in (
+                "to",
+                "a",
+                "al",
+                "of",
+                "s",
+                "ms",
+                "v",
+                "is",
+                "st",
+                "be",
+                "or",
+                "no",
+                "at",
+                "de",
+                "by",
+                "et",
+            ) and (symbol not in self.own or "=" not in match["op"]):
+                continue
+            if (
+                not match["op"].strip()
+                and symbol not in self.own
+                and symbol not in ("kk", "tt", "rr", "nn", "pp")
+            ):
                 continue
             marks.append((match.start(), match.end(), symbol))
         if not marks:
@@ -135,34 +283,82 @@ class _Reader:
             return
         slip = find_slip(piece.text) if piece.role in ("range", "default", "dec", "hex") else ""
         if slip:
-            self.facts.doubts.append(Doubt("range", f"{piece.text}: {slip} is no number", takes="range"))
+            self.facts.doubts.append(
+                Doubt("range", f"{piece.text}: {slip} is no number", takes="range")
+            )
             return
         text = self._cut_default(piece)
         if has_word(fold(text), _TWOS):
             self.facts.coding = "twos"
-        if self.built.kind == "parameter" and (found := find_choices(text)):
-            if self._take_choices(found, piece):
-                text = found.rest
+        listed = find_choices(text) if self.built.kind == "parameter" else None
+        if listed is not None and self._take_choices(listed, piece):
+            text = listed.rest
         found_spans = spans(text, pairs=self.pairs)
         self._bare_default(text, found_spans, piece)
+        if piece.role == "range" and not piece.symbol and not self.facts.choices:
+            self._odd_range(text, found_spans)
+        if (
+            piece.role == "range"
+            and not piece.symbol
+            and len(found_spans) == 1
+            and not found_spans[0].is_range
+            and (
+                text.strip(" ;") == text[found_spans[0].start : found_spans[0].end]
+                and not self.facts.choices
+            )
+        ):
+            self.facts.doubts.append(
+                Doubt(
+                    "range",
+                    f"only the number {text.strip(' ;')} is printed for the range",
+                    takes="range",
+                    only=False,
+                )
+            )
         for span in found_spans:
-            if span.is_range and not self._is_beside(text, span):
+            self.named = self.named or (span.is_range and _is_named(text, span))
+            if span.is_range and piece.role == "note" and span.is_signed and self.has_range:
+                self.shown.append(span)
+            elif span.is_range and not self._is_beside(text, span):
                 self.ranges.append((span, piece, piece.role in ("range", "hex", "dec", "")))
                 self._unit_behind(text, span)
         if not self.facts.unit and not spans(text) and fold(text).strip(" .()") in UNITS:
             self.facts.unit = text.strip(" .()")
 
     def _bare_default(self, text: str, found: list[Span], piece: _Piece) -> None:
-        """Take a lone number behind a range as the default, where the leaflet has a column of defaults."""
-        if self.facts.default_text or not self.context.has_defaults or piece.role not in ("", "range"):
+        """Take a lone number behind a range as the default, where the leaflet has a column of
+        defaults."""
+        if (
+            self.facts.default_text
+            or not self.context.has_defaults
+            or piece.role not in ("", "range")
+        ):
             return
-        if len(found) == 1 and not found[0].is_range and text.strip() == text[found[0].start : found[0].end]:
+        if (
+            len(found) == 1
+            and not found[0].is_range
+            and text.strip() == text[found[0].start : found[0].end]
+        ):
             if self.ranges and piece.role == "":
                 self._default_text(text, piece)
         elif len(found) == 2 and found[0].is_range and not found[1].is_range:
             between = text[found[0].end : found[1].start]
             if between.strip() == "" and not text[found[1].end :].strip() and between:
                 self._default_text(text[found[1].start : found[1].end], piece)
+
+    def _odd_range(self, text: str, found: list[Span]) -> None:
+        """Read a range printed as a list of numbers; ask about one printed in words only."""
+        if match := _LIST.fullmatch(text.strip(" ;")):
+            numbers = [int(n) for n in re.findall(r"\d+", match.group())]
+            if numbers == list(range(numbers[0], numbers[0] + len(numbers))) and numbers[-1] < 10:
+                self.facts.range = (numbers[0], numbers[-1])
+                self.listed = True
+                return
+            self.facts.doubts.append(
+                Doubt("range", f"the values {text.strip()} are no range", takes="range", only=False)
+            )
+        elif not found and any(c.isalpha() for c in text) and not is_data_word(text):
+            self.words_only = text.strip()
 
     def _other_symbol(self, piece: _Piece) -> None:
         """Keep the range of a key number; what is said of other fields means nothing here."""
@@ -173,15 +369,44 @@ class _Reader:
                 return
 
     def _is_beside(self, text: str, span: Span) -> bool:
-        """Return whether a range speaks of something else than the value: keys, channels, pages, parts of a range."""
-        before = fold(text[max(0, span.start - 22) : span.start])
-        after = fold(text[span.end : span.end + 22])
-        if has_word(before, ("channel", "kanal", "canal", "page", "seite", "bits", "bit ", "voices ", "row", "kanale",
-                             "program", "note", "section")):
+        """Return whether a range speaks of something else than the value: keys, channels, pages,
+        parts of a range."""
+        if _is_named(text, span):
             return True
-        return bool(re.match(r"\s*(?:off|aus\b|on\b|ein\b|arret|marche|no\b|ab\b|apag|encend|spento|acceso)", after)) or bool(
-            re.match(r"\s*(?:=|:)\s*[a-z]", after) and not re.match(r"\s*=\s*(?:[lr]\d|-)", after)
-            and span.is_range and any(s.is_range and s is not span and s.start > span.start for s in spans(text)))
+        before = fold(text[max(0, span.start - 22) : span.start])
+        if "key" in self.built.per and has_word(before.rsplit(".", 1)[-1], KEY_WORDS):
+            return True
+        after = fold(text[span.end : span.end + 22])
+        if has_word(
+            before,
+            (
+                "channel",
+                "kanal",
+                "canal",
+                "page",
+                "seite",
+                "bits",
+                "bit ",
+                "voices ",
+                "row",
+                "kanale",
+                "program",
+                "note",
+                "section",
+            ),
+        ):
+            return True
+        return bool(
+            re.match(
+                r"\s*(?:off|aus\b|on\b|ein\b|arret|marche|no\b|ab\b|apag|encend|spento|acceso)",
+                after,
+            )
+        ) or bool(
+            re.match(r"\s*(?:=|:)\s*[a-z]", after)
+            and not re.match(r"\s*=\s*(?:[lr]\d|-)", after)
+            and span.is_range
+            and any(s.is_range and s is not span and s.start > span.start for s in spans(text))
+        )
 
     def _unit_behind(self, text: str, span: Span) -> None:
         """Take the unit that stands behind a range."""
@@ -206,30 +431,47 @@ class _Reader:
         base = self.facts.base or self._base(piece)
         names = found.resolve(base)
         if names is None:
-            self.facts.doubts.append(Doubt(
-                "choices", "the numbers of the choices may be hexadecimal or decimal",
-                tuple(Choice(b, f"they are {w}", {"choices": {str(k): v for k, v in got.items()}})
-                      for b, w in ((HEX, "hexadecimal"), (DEC, "decimal"))
-                      if (got := found.resolve(b))), only=False))
+            self.facts.doubts.append(
+                Doubt(
+                    "choices",
+                    "the numbers of the choices may be hexadecimal or decimal",
+                    tuple(
+                        Choice(b, f"they are {w}", {"choices": {str(k): v for k, v in got.items()}})
+                        for b, w in ((HEX, "hexadecimal"), (DEC, "decimal"))
+                        if (got := found.resolve(b))
+                    ),
+                    only=False,
+                )
+            )
             return True
         if max(names) > self.capacity:
             if "=" in piece.text and len(names) > 1 and min(names) <= self.capacity:
-                self.facts.doubts.append(Doubt("choices", "a choice does not fit the value's bytes", only=True))
+                self.facts.doubts.append(
+                    Doubt("choices", "a choice does not fit the value's bytes", only=True)
+                )
             return False
-        if not self.facts.choices:
-            self.facts.choices = names
+        if not set(names) & set(self.facts.choices):
+            self.facts.choices = {**self.facts.choices, **names}
         return True
 
     def _cut_default(self, piece: _Piece) -> str:
         """Take a default out of a text and return what is left."""
         text = piece.text
+        mark = self.context.default_mark
+        if mark and (
+            match := re.search(re.escape(mark) + r"\s*((?:[0-9A-F]{2}\b\s?){1,2}|[$\w]+)", text)
+        ):
+            self._default_text(match[1], piece)
+            return text[: match.start()].rstrip(" ;,") + " ; " + text[match.end() :]
         kept = fold_keep(text)
         for word in DEFAULT_WORDS:
             at = kept.find(word)
             if at < 0 or (at > 0 and kept[at - 1].isalnum() and word[0].isascii()):
                 continue
             behind = re.match(
-                r"[\w.]*\s*(?:(?:value|wert|setting|is|ist|est|es|wa|は)\b|:|=|\s)*\s*", kept[at + len(word) :])
+                r"[\w.]*\s*(?:(?:value|wert|setting|is|ist|est|es|wa|は)\b|:|=|\s)*\s*",
+                kept[at + len(word) :],
+            )
             start = at + len(word) + (behind.end() if behind else 0)
             number = spans(text[start : start + 24], pairs=self.pairs)
             if number and number[0].start <= 1 + (text[start : start + 1] in "+-−–"):
@@ -253,21 +495,40 @@ class _Reader:
 
     def _settle_range(self) -> None:
         """Decide which range is sent, which is shown, and in which base."""
-        settle_range(self.found, self.built, self.context, self.facts, self.ranges, self.placed, self.whole)
+        settle_range(
+            self.found, self.built, self.context, self.facts, self.ranges, self.placed, self.whole
+        )
 
     def _settle_default(self) -> None:
         if self.facts.default_text:
             settle_default(
-                self.built, self.context, self.facts, self.placed, self.default_piece.role,
-                self.default_piece.head, self.pairs)
+                self.built,
+                self.context,
+                self.facts,
+                self.placed,
+                self.default_piece.role,
+                self.default_piece.head,
+                self.pairs,
+            )
 
     def _check(self) -> None:
         """Note what does not fit together."""
         facts = self.facts
+        names = sorted(facts.choices)
+        if len(names) > 2 and not facts.range and names[0] == 0 and names[-1] == self.capacity:
+            facts.range = (
+                0,
+                self.capacity,
+            )  # names for points of the whole range: left, centre, right
         if facts.choices and facts.range:
             low, high = facts.range
             outside = [k for k in facts.choices if not low <= k <= high]
             if outside:
-                facts.doubts.append(Doubt(
-                    "choices", f"the choice {outside[0]} lies outside the printed range {low} to {high}", only=False,
-                    takes="range"))
+                facts.doubts.append(
+                    Doubt(
+                        "choices",
+                        f"the choice {outside[0]} lies outside the printed range {low} to {high}",
+                        only=False,
+                        takes="range",
+                    )
+                )

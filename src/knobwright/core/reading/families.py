@@ -12,7 +12,8 @@ from knobwright.core.reading.sums import Family, Solution, SumText, read_stateme
 
 
 class Summed(NamedTuple):
-    """A line with its brackets, the name of its checksum (empty: none) and what is in doubt about it."""
+    """A line with its brackets, the name of its checksum (empty: none) and what is in doubt about
+    it."""
 
     line: str
     checksum: str
@@ -20,7 +21,9 @@ class Summed(NamedTuple):
 
 
 class Checksums:
-    """The checksums of a leaflet: one name for each rule, one solution for each maker and section."""
+    """The checksums of a leaflet: one name for each rule, one solution for each maker and
+    section.
+    """
 
     def __init__(self, context: Context, collected: Collected) -> None:
         self.context = context
@@ -43,7 +46,8 @@ class Checksums:
         """Return the words that are printed in the checksum's place."""
         return frozenset(
             next((t.word for t in reversed(f.toks) if t.kind == "field"), "")
-            for rows in self.lines.values() for f, _ in rows
+            for rows in self.lines.values()
+            for f, _ in rows
         ) - {""}
 
     def _sort(self, found: Found, built: Built) -> None:
@@ -69,18 +73,26 @@ class Checksums:
         name = self.name_of(solution.rule)
         if solution.doubt:
             self.questions.setdefault(name, solution)
-        text = " ".join((*words[:start], "[", *words[start : built.check_at], "]", *words[built.check_at :]))
+        text = " ".join(
+            (*words[:start], "[", *words[start : built.check_at], "]", *words[built.check_at :])
+        )
         return Summed(text, name)
 
     def _dump(self, found: Found, built: Built) -> Summed:
         """Return a dump's line: its checksum is over the data unless the leaflet says otherwise."""
         words = built.words[0]
-        here = [t for t in self.texts if t.section == found.section and t.rule] or [t for t in self.texts if t.rule]
+        here = [t for t in self.texts if t.section == found.section and t.rule] or [
+            t for t in self.texts if t.rule
+        ]
         name = self.name_of(here[0].rule if here else "negated-sum-7")
         start = words.index("data*")
-        text = " ".join((*words[:start], "[", *words[start : built.check_at], "]", *words[built.check_at :]))
+        text = " ".join(
+            (*words[:start], "[", *words[start : built.check_at], "]", *words[built.check_at :])
+        )
         if not here:
-            self.questions.setdefault(name, Solution("negated-sum-7", start, "nothing says its rule"))
+            self.questions.setdefault(
+                name, Solution("negated-sum-7", start, "nothing says its rule")
+            )
         return Summed(text, name)
 
     def name_of(self, rule: str) -> str:
@@ -92,19 +104,30 @@ class Checksums:
     def solution(self, found: Found, built: Built) -> Solution:
         """Return the settled checksum of the line's family in its section."""
         key = maker_of(built)
-        section = found.section if any(t.section == found.section for t in self.texts) else ""
+        section = self._scope(found.section)
         at = (key, section)
         if at not in self.solutions:
-            lines = [b for _, b in self.lines.get(key, [])] or [built]
+            here = [(f, b) for f, b in self.lines.get(key, []) if self._scope(f.section) == section]
+            lines = [b for _, b in here] or [built]
             lines = [b for b in lines if b.parts] or lines
-            shaped = [int(f.shape[8:]) for f, _ in self.lines.get(key, []) if f.shape.startswith("address ")]
+            shaped = [int(f.shape[8:]) for f, _ in here if f.shape.startswith("address ")]
             family = Family(tuple(lines[:1]), self._proofs(key, lines), shaped[0] if shaped else 0)
             self.solutions[at] = solve(family, self.texts, section)
         return self.solutions[at]
 
+    def _scope(self, section: str) -> str:
+        """Return the section if it has a rule of its own, else nothing: the leaflet's rule
+        holds.
+        """
+        own = [t for t in self.texts if t.section == section and t.rule]
+        general = {t.section for t in self.texts if t.rule}
+        return section if own and len(general) > 1 else ""
+
     def _proofs(self, key: tuple[str, ...], lines: list[Built]) -> tuple[tuple[int, ...], ...]:
         """Return the printed messages that one of the family's lines matches byte by byte."""
-        out = [e.data for e in self.context.examples if any(matches(e.data, line) for line in lines)]
+        out = [
+            e.data for e in self.context.examples if any(matches(e.data, line) for line in lines)
+        ]
         return tuple(dict.fromkeys(out))
 
     def _without(self, found: Found, built: Built) -> tuple[Doubt, ...]:
@@ -117,10 +140,18 @@ class Checksums:
             return self._fixed_sum(found, built, family[0][1])
         if built.kind != "parameter":
             return ()
-        return (Doubt(
-            "", "the row prints no checksum, the maker's other messages have one: forgotten, or really none",
-            (Choice("none", "the message has no checksum", {"line": built.line}),
-             Choice("forgotten", "the checksum stands before F7", {"append": True})), only=True),)
+        return (
+            Doubt(
+                "",
+                "the row prints no checksum, the maker's other messages have one: "
+                "forgotten, or really none",
+                (
+                    Choice("none", "the message has no checksum", {"line": built.line}),
+                    Choice("forgotten", "the checksum stands before F7", {"append": True}),
+                ),
+                only=True,
+            ),
+        )
 
     def _fixed_sum(self, found: Found, built: Built, other: Built) -> tuple[Doubt, ...]:
         """Verify a checksum that is printed as a fixed byte."""
@@ -128,17 +159,27 @@ class Checksums:
         data = self._with_device(built)
         if data is None or solution.doubt or value_at(data, solution.rule, solution.start):
             return ()
-        return (Doubt(
-            "", "the message's last byte is not the checksum that the rule gives, and none is marked in the row",
-            (Choice("as-printed", "the bytes are right as printed", {"line": built.line}),), only=True, takes="line"),)
+        return (
+            Doubt(
+                "",
+                "the message's last byte is not the checksum that the rule gives, and "
+                "none is marked in the row",
+                (Choice("as-printed", "the bytes are right as printed", {"line": built.line}),),
+                only=True,
+                takes="line",
+            ),
+        )
 
     def _with_device(self, built: Built) -> tuple[int, ...] | None:
         """Return the bytes of a fixed message, the device id being the one that examples show."""
         out: list[int] = []
         for cell, word in enumerate(built.words[0]):
             if word == "id" or word.endswith("i"):
-                shown = {e.data[cell] for e in self.context.examples if len(e.data) > cell
-                         and e.data[:2] == tuple(out[:2])}
+                shown = {
+                    e.data[cell]
+                    for e in self.context.examples
+                    if len(e.data) > cell and e.data[:2] == tuple(out[:2])
+                }
                 out.append(shown.pop() if len(shown) == 1 else 0)
             else:
                 try:
@@ -155,7 +196,8 @@ def maker_of(built: Built) -> tuple[str, ...]:
 
 
 def matches(data: tuple[int, ...], line: Built) -> bool:
-    """Return whether a printed message is one of the line's: same length, every fixed byte the same."""
+    """Return whether a printed message is one of the line's: same length, every fixed byte the
+    same."""
     words = line.words[0]
     if len(words) != len(data):
         return False

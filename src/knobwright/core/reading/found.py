@@ -1,4 +1,6 @@
-"""The records that pass from dialects to the draft: what was found in a row, and what is in doubt."""
+"""The records that pass from dialects to the draft: what was found in a row, and what is in
+doubt.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,8 @@ class Choice(NamedTuple):
 class Doubt(NamedTuple):
     """One thing that the print doesn't decide.
 
-    ``topic`` is empty for the line itself, else ``range``, ``default``, ...; ``understood`` says what
+    ``topic`` is empty for the line itself, else ``range``, ``default``, ...; ``understood``
+    says what
     was read. ``only`` marks what is unclear: the parameter is not taken, only asked about.
     """
 
@@ -34,15 +37,17 @@ class Doubt(NamedTuple):
 class Found(NamedTuple):
     """One parameter, or another way to one, as a dialect found it in a row.
 
-    ``toks`` are the bytes of its messages in order; ``texts`` what else is printed for it, each with the
-    role of its cell (empty where unknown) and its header. ``rows`` counts the rows it takes up. ``base`` is
+    ``toks`` are the bytes of its messages in order; ``texts`` what else is printed for it, each
+    with the
+    role of its cell (empty where unknown) and its header. ``rows`` counts the rows it takes up.
+    ``base`` is
     the base in which unmarked bytes are printed. ``doubts`` are the dialect's own.
     """
 
     label: str
     section: str
     place: str
-    index: int
+    row_index: int
     toks: tuple[Tok, ...]
     texts: tuple[tuple[str, str, str], ...] = ()
     dialect: str = ""

@@ -15,10 +15,12 @@ from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.rows import Leaflet, Row
 from knobwright.core.reading.runs import find_runs, whole_run
 from knobwright.core.reading.tokens import scan
-from knobwright.core.reading.words import fold, header_role
+from knobwright.core.reading.words import fold, has_word, header_role
 
 _FOOTMARK = re.compile(r"[\s(\[]*(?:\d{1,2}|[*†‡#]{1,3})[)\]]?\s*\Z")
-_ONLY_MARK = re.compile(r"[(\[]\s*(?:\d{1,2}|[a-z]|\*{1,3}|[*†‡])\s*[)\]]|[*†‡]{1,3}|-+ ?\d{1,3} ?-+")
+_ONLY_MARK = re.compile(
+    r"[(\[]\s*(?:\d{1,2}|[a-z]|\*{1,3}|[*†‡])\s*[)\]]|[*†‡]{1,3}|-+ ?\d{1,3} ?-+"
+)
 _SENTENCE_END = re.compile(r"[.!?。][)\"'»]?\s*\Z")
 _NUMBER_CELL = re.compile(r"[A-Z]|[A-Z]?\d{1,2}(?:\.\d{1,2}){0,2}[.)]?|[A-Z][.)]")
 MAX_HEADING = 90
@@ -36,13 +38,14 @@ class Column(NamedTuple):
 class Placed(NamedTuple):
     """A row with what its place in the leaflet says.
 
-    ``kind`` is ``heading``, ``header``, ``data`` or ``blank``; ``roles`` and ``heads`` give for each cell
+    ``kind`` is ``heading``, ``header``, ``data`` or ``blank``; ``roles`` and ``heads`` give for
+    each cell
     its column's role and header text (empty where unknown); ``grid`` counts the tables seen so far;
     ``gap`` says that a blank row stands above.
     """
 
     row: Row
-    index: int
+    row_index: int
     kind: str
     section: str
     roles: tuple[str, ...] = ()
@@ -70,8 +73,8 @@ def place_rows(leaflet: Leaflet) -> list[Placed]:
 
 def strip_mark(text: str) -> str:
     """Return a heading or label without trailing colon, footnote mark or ruling."""
-    text = " ".join(text.split()).strip(" :：-–—=_○●■□◆•·#")
-    bare = re.sub(r"\s*(?:[(\[]\d{1,2}[)\]]|\*{1,3}|[†‡])\Z", "", text)
+    text = re.sub(r"\A[o•*○●]\s+(?=\S)", "", " ".join(text.split())).strip(" :：-–—=_○●■□◆•·#")
+    bare = re.sub(r"\s*(?:[(\[]\d{1,2}[)\]]|\*{1,3}\d?|[†‡])\Z", "", text)
     return bare.strip(" :：") or text
 
 
@@ -111,13 +114,15 @@ class _Walker:
                 self.columns = ()
             return Placed(row, index, "heading", text, grid=self.grid, gap=gap)
         if self._is_titled_header(row, filled):
-            self.section = strip_mark("  ".join(filled[:2] if _NUMBER_CELL.fullmatch(filled[0]) else filled[:1]))
+            self.section = strip_mark(
+                "  ".join(filled[:2] if _NUMBER_CELL.fullmatch(filled[0]) else filled[:1])
+            )
             self.columns = _columns(row)
             self.positional = bool(row.columns)
             self.grid += 1
             return Placed(row, index, "heading", self.section, grid=self.grid, gap=gap)
         if self._is_header(row, filled):
-            self.columns = _columns(row)
+            self.columns = _with_halves(_columns(row), self.section)
             self.positional = bool(row.columns)
             self.grid += 1
             return Placed(row, index, "header", self.section, grid=self.grid, gap=gap)
@@ -131,13 +136,13 @@ class _Walker:
         self.table = row.table
         if row.table and row.header and row.header != row.cells and _names_columns(row.header):
             self.grid += 1
-            self.columns = _with_controller(tuple(
-                Column(text, header_role(text), k, k + 1) for k, text in enumerate(row.header)
-            ))
+            self.columns = _with_controller(
+                tuple(
+                    Column(text, header_role(text), k, k + 1) for k, text in enumerate(row.header)
+                )
+            )
             self.positional = False
-        elif row.table and row.header:
-            self.columns = ()
-        elif self.source == "markdown":
+        elif (row.table and row.header) or self.source == "markdown":
             self.columns = ()
 
     def _is_heading(self, index: int, row: Row, filled: list[str], gap: bool) -> bool:
@@ -154,10 +159,15 @@ class _Walker:
             return False
         if _SENTENCE_END.search(text) or "=" in text or text[0] in "(*-–.…" or text.endswith(","):
             return False
-        if find_runs(text) or whole_run(text) or spans(text)[:1] and spans(text)[0].is_range and \
-                spans(text)[0].start < 3:
+        if (
+            find_runs(text)
+            or whole_run(text)
+            or (spans(text)[:1] and spans(text)[0].is_range and spans(text)[0].start < 3)
+        ):
             return False
-        if text.endswith((":", "：")) and text.count(" ") > 7:
+        if text.endswith((":", "：")) and (text.count(" ") > 7 or self.source == "markdown"):
+            return False
+        if row.columns and row.columns[0] > 16 and not gap and self.source == "text":
             return False
         return self._leads(index, text, gap)
 
@@ -191,7 +201,7 @@ class _Walker:
         roles = [header_role(cell) for cell in filled]
         if sum(1 for role in roles if role) < max(2, (len(filled) * 3 + 4) // 5):
             return False
-        if len(set(roles)) < 2:
+        if len(set(roles)) < 2 and not all(role == "bytes" for role in roles):
             return False
         return not any(_SENTENCE_END.search(cell) and len(cell) > 8 for cell in filled)
 
@@ -201,9 +211,14 @@ class _Walker:
         rest = filled[n_title:]
         if not rest or len(filled[n_title - 1]) > MAX_HEADING or not _names_columns(filled):
             return False
-        if n_title == 1 and (not (filled[0].isupper() and len(filled[0]) > 4) or header_role(filled[0])):
+        if n_title == 1 and (
+            not (filled[0].isupper() and len(filled[0]) > 4) or header_role(filled[0])
+        ):
             return False
-        return all(header_role(c) in ("range", "default", "unit", "note", "bytes", "size") and len(c) < 24 for c in rest)
+        return all(
+            header_role(c) in ("range", "default", "unit", "note", "bytes", "size") and len(c) < 24
+            for c in rest
+        )
 
     def _roles(self, row: Row) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Return role and header text of each cell, by column number or by position."""
@@ -228,7 +243,10 @@ def _names_columns(cells: Sequence[str]) -> bool:
             return False
         if "=" in cell or find_runs(cell) or any(s.is_range for s in spans(cell)):
             return False
-        if any(tok.kind in ("byte", "half", "wide") and tok.sure and len(tok.text) > 2 for tok in scan(cell)):
+        if any(
+            tok.kind in ("byte", "half", "wide") and tok.sure and len(tok.text) > 2
+            for tok in scan(cell)
+        ):
             return False
     return any(not any(c.isdigit() for c in cell) for cell in cells if cell.strip())
 
@@ -236,19 +254,81 @@ def _names_columns(cells: Sequence[str]) -> bool:
 def _columns(row: Row) -> tuple[Column, ...]:
     """Return the columns that a header row of plain text names."""
     starts = row.columns or tuple(range(len(row.cells)))
-    return _with_controller(tuple(
-        Column(cell, header_role(cell), start, start + max(1, len(cell)))
-        for cell, start in zip(row.cells, starts, strict=True)
-    ))
+    return _with_controller(
+        tuple(
+            Column(cell, header_role(cell), start, start + max(1, len(cell)))
+            for cell, start in zip(row.cells, starts, strict=True)
+        )
+    )
 
 
-_CONTROLLER_HEADS = ("controller", "control", "cc", "ctrl", "regler", "controleur", "controlador", "steuer")
+_CONTROLLER_HEADS = (
+    "controller",
+    "control",
+    "cc",
+    "ctrl",
+    "regler",
+    "controleur",
+    "controlador",
+    "steuer",
+)
+
+
+_BASE_HEAD = re.compile(r"(?P<stem>.*\S)[\s,(]+(?:in )?(?P<base>hex|dec|dez)\w*[.)]*\Z", re.I)
+_PAIR_HEADS = (
+    "high, low",
+    "high/low",
+    "high low",
+    "msb, lsb",
+    "msb/lsb",
+    "msb lsb",
+    "hi, lo",
+    "hi/lo",
+    "msb + lsb",
+    "msb-lsb",
+)
+
+
+def _with_bases(columns: tuple[Column, ...]) -> tuple[Column, ...]:
+    """Read columns that print the same number twice, hexadecimal and decimal: the second confirms
+    the first."""
+    stems = {k: m for k, c in enumerate(columns) if (m := _BASE_HEAD.match(c.text.strip()))}
+    out = list(columns)
+    for k, match in stems.items():
+        stem = fold(match["stem"])
+        role = "nrpn" if stem in _PAIR_HEADS else header_role(stem)
+        twins = [j for j, m in stems.items() if j != k and fold(m["stem"]) == stem]
+        if match["base"].lower() == "hex" or not twins:
+            out[k] = columns[k]._replace(role=role or columns[k].role)
+        else:
+            out[k] = columns[k]._replace(role="dec" if role == "range" else "twin")
+    return tuple(out)
+
+
+def _with_halves(columns: tuple[Column, ...], section: str) -> tuple[Column, ...]:
+    """Read columns that are only called MSB and LSB as the halves of the section's kind of number."""
+    words = fold(section)
+    kind = "nrpn" if "nrpn" in words else "rpn" if "rpn" in words else ""
+    roles = {"msb": f"{kind}_msb", "lsb": f"{kind}_lsb", "hi": f"{kind}_msb", "lo": f"{kind}_lsb"}
+    if not kind:
+        return columns
+    return tuple(
+        c._replace(role=roles[fold(c.text).strip(" .")]) if fold(c.text).strip(" .") in roles else c
+        for c in columns
+    )
 
 
 def _with_controller(columns: tuple[Column, ...]) -> tuple[Column, ...]:
     """Read a column ``Controller`` beside a column of names as the controllers' numbers."""
-    if columns and columns[0].role == "bytes" and not any(c.role == "label" for c in columns) and any(
-        c.role == "bytes" for c in columns[1:]
+    columns = _with_bases(columns)
+    if (
+        columns
+        and columns[0].role == "bytes"
+        and not any(c.role == "label" for c in columns)
+        and (
+            [c.role for c in columns].count("bytes") == 2
+            and not has_word(fold(columns[0].text), ("status", "byte"))
+        )
     ):
         columns = (columns[0]._replace(role="label"), *columns[1:])
     named = [c for c in columns if c.role == "label"]
@@ -257,8 +337,12 @@ def _with_controller(columns: tuple[Column, ...]) -> tuple[Column, ...]:
     numbers = {c for c in named if fold(c.text).strip(" .#").startswith(_CONTROLLER_HEADS)}
     names = [c for c in named if c not in numbers] or named[:1]
     return tuple(
-        c._replace(role="cc") if c in numbers and c not in names[:1]
-        else c._replace(role="note") if c in named and c not in names[:1] else c for c in columns
+        c._replace(role="cc")
+        if c in numbers and c not in names[:1]
+        else c._replace(role="note")
+        if c in named and c not in names[:1]
+        else c
+        for c in columns
     )
 
 

@@ -20,35 +20,46 @@ _SYMBOL = (
     r"|(?:" + _NAMED + r"|[bcdfghjklmnpqrstvwxz]{2}|id|lo|hi)[hH]?|[a-z])"
 )
 _WORDS = (
-    r"closes|ends|schliesst|schließt|termine|cierra|stands? for|belongs to|depends on|means?|carries|is|are|gives|holds|selects|ist|sind|steht für|stehen für|bedeutet|trägt|"
-    r"est|sont|vaut|représente|désigne|es|son|significa|quiere decir|è|sono|indica|sta per|betekent|"
+    r"closes|ends|schliesst|schließt|termine|cierra|stands? for|belongs to|depends on|"
+    r"means?|carries|is|are|gives|holds|selects|ist|sind|steht für|stehen für|bedeutet|"
+    r"trägt|"
+    r"est|sont|vaut|représente|désigne|es|son|significa|quiere decir|è|sono|indica|"
+    r"sta per|betekent|"
     r"wa|は"
 )
 _ENTRY = re.compile(
-    r"(?<![\w$'’])(?P<syms>" + _SYMBOL + r"(?:(?:[ ,/]{1,2}| (?:and|und|et|y|e) )" + _SYMBOL + r")?)"
+    r"(?<![\w$'’])(?P<syms>"
+    + _SYMBOL
+    + r"(?:(?:[ ,/]{1,2}| (?:and|und|et|y|e) )"
+    + _SYMBOL
+    + r")?)"
     r"\s*(?P<op>[=:＝：]|(?:" + _WORDS + r")\b)\s*"
 )
-_LEADING = re.compile(
-    r"(?P<syms>(?:" + _SYMBOL + r"(?:[ ,/]{1,2}|\s*\Z)){1,3})(?P<text>\S.*)?\Z"
+_LEADING = re.compile(r"(?P<syms>(?:" + _SYMBOL + r"(?:[ ,/]{1,2}|\s*\Z)){1,3})(?P<text>\S.*)?\Z")
+_ARTICLE = re.compile(
+    r"\b(?:the|a|die|der|das|le|la|el|il|lo|ein|eine|une|un|una|is|ist|est|es)\s+\Z", re.I
 )
 _NOT_CHANNEL = re.compile(
-    r"(?:not|nothing to do with|nicht|keineswegs|kein\w*|pas|no es|non è|niet|jamais|nunca)\W+(?:\w+\W+){0,3}?"
-    r"(?:channel|kanal|canal\w*|kanaal|channeru|チャンネル)\w*", re.I
+    r"(?:not|nothing to do with|nicht|keineswegs|kein\w*|pas|no es|non è|niet|jamais|"
+    r"nunca)\W+(?:\w+\W+){0,3}?"
+    r"(?:channel|kanal|canal\w*|kanaal|channeru|チャンネル)\w*",
+    re.I,
 )
 _TURNED = re.compile(r"\b(?:is|ist|est|es|è|means|sind)\s+(?P<syms>[a-z]|" + _RUNS + r")\s+(?=\w)")
 _STOP = re.compile(r"[;；。]|[.](?=\s+[A-ZÀ-Þ])|\s—\s|\.\Z")
 
 
 class Legend(NamedTuple):
-    """One explanation: ``symbol`` stands for ``role`` (may be empty), as ``text`` in row ``index`` says.
+    """One explanation: ``symbol`` stands for ``role`` (may be empty), as ``text`` says.
 
+    ``row_index`` is the number of the row that holds it.
     ``own`` marks one that stands in a row of bytes: it holds for that row only.
     """
 
     symbol: str
     role: str
     text: str
-    index: int
+    row_index: int
     section: str
     own: bool = False
 
@@ -59,13 +70,15 @@ class Legends:
     def __init__(self, rows: list[Placed], paragraphs: list[tuple[int, str, str, int]]) -> None:
         self.by_symbol: dict[str, list[Legend]] = {}
         joined = {i: text for i, _, text, n in paragraphs if n > 1 and len(text) <= 4000}
-        inside = {i + k for i, _, text, n in paragraphs if n > 1 and len(text) <= 4000 for k in range(n)}
+        inside = {
+            i + k for i, _, text, n in paragraphs if n > 1 and len(text) <= 4000 for k in range(n)
+        }
         for placed in rows:
             if placed.kind == "blank" or len(placed.row.text) > 4000:
                 continue
-            found = read_legends(placed, inline=placed.index not in inside)
-            if placed.index in joined:
-                found = found + _inline(joined[placed.index], placed)
+            found = read_legends(placed, inline=placed.row_index not in inside)
+            if placed.row_index in joined:
+                found = found + _inline(joined[placed.row_index], placed)
             for legend in found:
                 self.by_symbol.setdefault(legend.symbol, []).append(legend)
 
@@ -77,11 +90,23 @@ class Legends:
         """
         found = self.by_symbol.get(symbol, [])
         for scope in (
-            [g for g in found if index <= g.index < index + span],
-            [g for g in found if section and not g.own and (g.section == section or g.section == _first_word(section))],
+            [g for g in found if index <= g.row_index < index + span],
+            [
+                g
+                for g in found
+                if section
+                and not g.own
+                and (g.section == section or g.section == _first_word(section))
+            ],
             [g for g in found if not g.own and g.section[:1] != "§"],
         ):
             with_role = [g for g in scope if g.role]
+            if (
+                len({g.role for g in with_role}) > 1
+                and len({g.section for g in with_role}) > 1
+                and not any(g.section == section or not g.section for g in with_role)
+            ):
+                return []
             if with_role:
                 return with_role
         return []
@@ -98,7 +123,12 @@ def read_legends(placed: Placed, *, inline: bool = True) -> list[Legend]:
     cells = [c for c in placed.cells if c.strip()]
     n_words = len(placed.row.text.split())
     own = bool(find_runs(placed.row.text)) and (len(cells) > 1 or n_words <= 14)
-    if len(cells) >= 2 and not own and (match := _LEADING.fullmatch(cells[0])) and match["text"] is None:
+    if (
+        len(cells) >= 2
+        and not own
+        and (match := _LEADING.fullmatch(cells[0]))
+        and match["text"] is None
+    ):
         status = cells[0][0] in "89ABCDEabcde" and cells[0][1:2] == "n"
         if any(c.isalpha() for c in cells[1]) and placed.kind == "data" and not status:
             out.extend(_entry(match["syms"], "  ".join(cells[1:]), placed))
@@ -114,19 +144,37 @@ def read_legends(placed: Placed, *, inline: bool = True) -> list[Legend]:
 
 def _inline(text: str, placed: Placed) -> list[Legend]:
     """Return the legends printed in running text: ``n = channel, vv = value``."""
-    matches = [m for m in _ENTRY.finditer(text) if _is_symbol(m["syms"], m["op"])]
-    matches += [m for m in _TURNED.finditer(text) if m["syms"] not in ("a", "e", "y", "o", "à", "il", "el", "al")]
+    matches = [
+        m
+        for m in _ENTRY.finditer(text)
+        if _is_symbol(m["syms"], m["op"])
+        and not (len(m["syms"]) > 3 and _ARTICLE.search(text, max(0, m.start() - 6), m.start()))
+    ]
+    matches += [
+        m
+        for m in _TURNED.finditer(text)
+        if m["syms"] not in ("a", "e", "y", "o", "à", "il", "el", "al")
+    ]
     matches.sort(key=lambda m: m.start())
     out: list[Legend] = []
     for k, match in enumerate(matches):
-        end = matches[k + 1].start() if k + 1 < len(matches) else len(text)
+        end = _start_of(matches[k + 1]) if k + 1 < len(matches) else len(text)
         body = text[match.end() : end]
         if stop := _STOP.search(body):
             body = body[: stop.start()]
-        if "op" in match.groupdict() and match["op"] in ("closes", "ends", "schliesst", "schließt", "termine", "cierra"):
+        if "op" in match.groupdict() and match["op"] in (
+            "closes",
+            "ends",
+            "schliesst",
+            "schließt",
+            "termine",
+            "cierra",
+        ):
             body = f"{match['op']} {body}"
         entries = _entry(match["syms"], body.strip(" ,"), placed)
-        before = symbol_role(text[max(0, match.start() - 26) : match.start()].rsplit(". ", 1)[-1])
+        before = symbol_role(
+            re.split(r"[.,;:(=]", text[max(0, match.start() - 26) : match.start()])[-1]
+        )
         verb = "op" in match.groupdict() and match["op"] not in "=:＝："
         if verb and before in ("checksum", "device", "key", "channel") and len(entries) == 1:
             entries = [entries[0]._replace(role=before)]
@@ -134,8 +182,21 @@ def _inline(text: str, placed: Placed) -> list[Legend]:
     return out
 
 
-_IN_SECTION = re.compile(r"(?P<text>[^,;]*?)\b(?:in|for|im|dans|en|in der)\s+(?:section|abschnitt|part|chapter|sección|seccion|"
-                         r"kapitel|sezione|tabelle|table|teil)\s+(?P<name>[A-Z]|\d{1,2}(?:\.\d)?)\b(?:\s*(?:,|and|und|et|y|e)\s*)?", re.I)
+def _start_of(match: re.Match[str]) -> int:
+    """Return where a legend's own symbol begins: a word of the sentence before it is none."""
+    parts = re.split(r"( and | und | et | y | e |[ ,/]{1,2})", match["syms"])
+    if len(parts) == 3 and len(parts[0]) > 2:
+        return match.start("syms") + len(parts[0]) + len(parts[1])
+    return match.start()
+
+
+_IN_SECTION = re.compile(
+    r"(?P<text>[^,;]*?)\b(?:in|for|im|dans|en|in der)\s+(?:section|abschnitt|part|chapter|"
+    r"sección|seccion|"
+    r"kapitel|sezione|tabelle|table|teil)\s+(?P<name>[A-Z]|\d{1,2}(?:\.\d)?)\b(?:\s*(?:,|"
+    r"and|und|et|y|e)\s*)?",
+    re.I,
+)
 
 
 def _by_part(entries: list[Legend]) -> list[Legend]:
@@ -146,7 +207,9 @@ def _by_part(entries: list[Legend]) -> list[Legend]:
     if len(pieces) < 2:
         return entries
     return [
-        entries[0]._replace(text=p["text"].strip(), role=symbol_role(p["text"]), section="§" + p["name"].lower())
+        entries[0]._replace(
+            text=p["text"].strip(), role=symbol_role(p["text"]), section="§" + p["name"].lower()
+        )
         for p in pieces
     ]
 
@@ -156,14 +219,20 @@ def _is_symbol(syms: str, op: str) -> bool:
     first = syms.split()[0]
     if op in "=:＝：":
         return True
-    return len(first) > 1 and first not in ("as", "is", "it", "so", "al", "el", "am", "du") or (
+    return (len(first) > 1 and first not in ("as", "is", "it", "so", "al", "el", "am", "du")) or (
         first in ("n", "k", "p", "x", "c", "v", "d", "m", "r", "t", "i")
     )
 
 
 def _entry(syms: str, text: str, placed: Placed) -> list[Legend]:
     """Return the legends of one or two symbols that share a text."""
-    names = [clean_symbol(s) for s in re.split(r"[ ,/]+", syms.strip()) if s.strip() not in ("", "and", "und", "et", "y", "e")]
+    names = [
+        clean_symbol(s)
+        for s in re.split(r"[ ,/]+", syms.strip())
+        if s.strip() not in ("", "and", "und", "et", "y", "e")
+    ]
+    if len(names) == 2 and len(names[0]) > 2 and names[0] != names[1]:
+        names = names[1:]
     cleaned = _NOT_CHANNEL.sub(" ", text)
     if len(names) == 2 and names[0] != names[1]:
         roles = _pair_roles(names, cleaned)
@@ -172,7 +241,7 @@ def _entry(syms: str, text: str, placed: Placed) -> list[Legend]:
     if len(names) >= 2 and fold(text)[:7] in ("address", "adresse", "indiriz", "direcci"):
         roles = ["address"] * len(names)
     return [
-        Legend(name, role, text, placed.index, placed.section)
+        Legend(name, role, text, placed.row_index, placed.section)
         for name, role in zip(names, roles, strict=True)
     ]
 

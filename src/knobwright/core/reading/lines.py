@@ -1,6 +1,7 @@
 """From messages to a line of the sheet: what each field stands for, and what that leaves open.
 
-:func:`build` gives a :class:`Built`: the words of the notation, which of them carry the value, what kind
+:func:`build` gives a :class:`Built`: the words of the notation, which of them carry the value,
+what kind
 of message it is, and the doubts about its fields. Brackets and checksum rules come later, once
 all rows are known (:mod:`knobwright.core.reading.checksums`).
 """
@@ -16,6 +17,7 @@ from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.messages import Fault, Messages, read_messages, selector_faults
 from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.words import KEY_WORDS, fold, has_word
+
 
 def build(found: Found, context: Context) -> Built:
     """Return the line that a row's bytes make, with what is in doubt about it."""
@@ -33,14 +35,23 @@ _SOFT = re.compile(r"(?:\$|0x)?([0-9A-F])([a-flo])[hH]?\Z")
 
 
 def soft_halves(found: Found, context: Context) -> Found:
-    """Read ``0dh`` as a half byte where hex letters are printed large and the leaflet explains ``d``."""
+    """Read ``0dh`` as a half byte where hex letters are printed large and the leaflet explains
+    ``d``."""
     if not any(tok.kind in ("byte", "slip") and _SOFT.match(tok.text) for tok in found.toks):
         return found
     toks: list[Tok] = []
     for tok in found.toks:
         match = _SOFT.match(tok.text) if tok.kind in ("byte", "slip") else None
-        legend = context.legends.find(match[2], found.index, found.section, found.rows) if match else []
-        if match and legend and legend[0].role in ("device", "channel", "part", "value", "high", "low"):
+        legend = (
+            context.legends.find(match[2], found.row_index, found.section, found.rows)
+            if match
+            else []
+        )
+        if (
+            match
+            and legend
+            and legend[0].role in ("device", "channel", "part", "value", "high", "low")
+        ):
             tok = tok._replace(kind="half", value=int(match[1], 16), word=match[2])
         toks.append(tok)
     return found._replace(toks=tuple(toks))
@@ -137,8 +148,10 @@ class _Channel:
 
     def _selector(self, data: Tok, role: str) -> str:
         """Return the word for a field inside a parameter number: a key, or a shape's blank."""
-        hint = fold(f"{self.found.section} {self.found.label} "
-                    + " ".join(t for _, _, t in self.found.texts))
+        hint = fold(
+            f"{self.found.section} {self.found.label} "
+            + " ".join(t for _, _, t in self.found.texts)
+        )
         if role == "key" or (role in ("key?", "value?") and has_word(hint, KEY_WORDS)):
             self.per.add("key")
             return "kk"
@@ -167,15 +180,29 @@ class _Channel:
             parts.append((k, cell, tok.word or tok.text, 7))
         paired = {first, second} == {6, 38} or abs(first - second) == 32
         if not paired and self.found.shape != "paired":
-            return Built("broken", faults=(Fault(
-                f"controllers {first} and {second} are printed as a pair, but they are none"),))
+            return Built(
+                "broken",
+                faults=(
+                    Fault(
+                        f"controllers {first} and {second} are printed as a pair, but they are none"
+                    ),
+                ),
+            )
         return self._built("parameter", words, tuple(parts), 14)
 
     def _built(
-        self, kind: str, words: list[list[str]], parts: tuple[tuple[int, int, str, int], ...], bits: int
+        self,
+        kind: str,
+        words: list[list[str]],
+        parts: tuple[tuple[int, int, str, int], ...],
+        bits: int,
     ) -> Built:
         return Built(
-            kind, tuple(tuple(w) for w in words), parts, frozenset(self.per), doubts=tuple(self.doubts),
+            kind,
+            tuple(tuple(w) for w in words),
+            parts,
+            frozenset(self.per),
+            doubts=tuple(self.doubts),
             n_bits=bits,
         )
 
@@ -185,14 +212,27 @@ class _Channel:
             return Built("broken", faults=(Fault("a pitch bend with fixed bytes"),))
         roles = [role_of(t, self.found, self.context)[0] for t in items[0][1:]]
         if roles == ["high", "low"]:
-            self.doubts.append(Doubt(
-                "order", "the row prints the high part of the pitch bend first; MIDI sends the low part first",
-                (Choice("low-first", "the low part is sent first", {}),
-                 Choice("high-first", "the high part is sent first",
-                        {"line": write((_status_words(items[0], ("vh", "vl")),))})), only=False))
+            self.doubts.append(
+                Doubt(
+                    "order",
+                    "the row prints the high part of the pitch bend first; MIDI sends "
+                    "the low part first",
+                    (
+                        Choice("low-first", "the low part is sent first", {}),
+                        Choice(
+                            "high-first",
+                            "the high part is sent first",
+                            {"line": write((_status_words(items[0], ("vh", "vl")),))},
+                        ),
+                    ),
+                    only=False,
+                )
+            )
         words = _status_words(items[0], ("vl", "vh"))
         parts = ((0, 1, items[0][1].word, 7), (0, 2, items[0][2].word, 7))
-        return Built("parameter", (words,), parts, frozenset(self.per), doubts=tuple(self.doubts), n_bits=14)
+        return Built(
+            "parameter", (words,), parts, frozenset(self.per), doubts=tuple(self.doubts), n_bits=14
+        )
 
     def _pressure(self, items: tuple[tuple[Tok, ...], ...]) -> Built:
         """Build a pressure message: what a player does, still something a line sets."""
@@ -204,4 +244,6 @@ class _Channel:
             per = frozenset(self.per | {"key"})
             return Built("pressure", (words,), ((0, 2, data[1].word, 7),), per, n_bits=7)
         words = _status_words(items[0], ("vv",))
-        return Built("pressure", (words,), ((0, 1, data[0].word, 7),), frozenset(self.per), n_bits=7)
+        return Built(
+            "pressure", (words,), ((0, 1, data[0].word, 7),), frozenset(self.per), n_bits=7
+        )

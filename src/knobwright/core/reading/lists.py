@@ -11,12 +11,73 @@ from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.runs import find_runs
 from knobwright.core.reading.words import fold, has_word
 
-PROGRAM_WORDS = ("program", "patch", "voices", "voice list", "tones", "tone list", "sounds", "instruments", "instrument list",
-                 "programm", "klange", "klangliste", "stimmen", "sons", "liste des sons", "sonidos", "suoni", "timbri",
-                 "neiro", "音色", "プログラム", "presets", "klanken", "onshoku", "puroguramu")
-KEY_HEADS = ("key", "note", "taste", "tecla", "nota", "touche", "toets", "tasto", "rr", "kk", "kagi", "noto", "drum key")
-NAME_HEADS = ("name", "nom", "nombre", "nome", "naam", "instrument", "drum", "sound", "bezeichnung", "klang", "strumento",
-              "patch", "voice", "program", "meishou", "kit", "instrumento", "tone", "son", "namae", "名", "onshoku", "neiro")
+PROGRAM_WORDS = (
+    "program",
+    "patch",
+    "voices",
+    "voice list",
+    "tones",
+    "tone list",
+    "sounds",
+    "instruments",
+    "instrument list",
+    "programm",
+    "klange",
+    "klangliste",
+    "stimmen",
+    "sons",
+    "liste des sons",
+    "sonidos",
+    "suoni",
+    "timbri",
+    "neiro",
+    "音色",
+    "プログラム",
+    "presets",
+    "klanken",
+    "onshoku",
+    "puroguramu",
+)
+KEY_HEADS = (
+    "key",
+    "note",
+    "taste",
+    "tecla",
+    "nota",
+    "touche",
+    "toets",
+    "tasto",
+    "rr",
+    "kk",
+    "kagi",
+    "noto",
+    "drum key",
+)
+NAME_HEADS = (
+    "name",
+    "nom",
+    "nombre",
+    "nome",
+    "naam",
+    "instrument",
+    "drum",
+    "sound",
+    "bezeichnung",
+    "klang",
+    "strumento",
+    "patch",
+    "voice",
+    "program",
+    "meishou",
+    "kit",
+    "instrumento",
+    "tone",
+    "son",
+    "namae",
+    "名",
+    "onshoku",
+    "neiro",
+)
 _ENTRY = re.compile(r"\(?(?P<n>\d{1,3})[.):]?\s+(?P<name>[^\W\d].{0,60}|\d.*[^\W\d].{0,60})\Z")
 _BYTE_BEHIND = re.compile(r"\s*[(\[]\s*(?P<byte>(?:\$|0x)?[0-9A-Fa-f]{1,3}[hH]?)\s*[)\]]\s*\Z")
 
@@ -40,9 +101,16 @@ class Lists:
             line = "Bn 00 bh 20 bl Cn pp" if has_bank else "Cn pp"
             out["programs"] = {"line": line, "first": first}
         if self.programs:
-            out["program"] = [{"number": n, "name": name} for n, name in sorted(self.programs.items())]
+            out["program"] = [
+                {"number": n, "name": name} for n, name in sorted(self.programs.items())
+            ]
         if self.keys:
-            out["kit"] = [{"number": first_number(out), "names": {str(k): v for k, v in sorted(self.keys.items())}}]
+            out["kit"] = [
+                {
+                    "number": first_number(out),
+                    "names": {str(k): v for k, v in sorted(self.keys.items())},
+                }
+            ]
         return out
 
 
@@ -67,13 +135,21 @@ def read_lists(rows: list[Placed], context: Context) -> Lists:
         under = has_word(fold(placed.section), PROGRAM_WORDS)
         if columns and _keys(placed, columns, lists):
             continue
-        if columns and (under or has_word(fold(" ".join(columns)), ("program", "programm", "pp", "patch", "octet"))):
-            if _table(placed, columns, lists):
-                continue
+        if (
+            columns
+            and (
+                under
+                or has_word(
+                    fold(" ".join(columns)), ("program", "programm", "pp", "patch", "octet")
+                )
+            )
+            and _table(placed, columns, lists)
+        ):
+            continue
         if under and not any(placed.heads):
             _entries(placed, lists)
     for _, _, text in context.texts():
-        if lists.first is None and (match := re.search(r"\bpp\b\s*=\s*\w+\s*[-–]\s*1\b", text)):
+        if lists.first is None and re.search(r"\bpp\b\s*=\s*\w+\s*[-–]\s*1\b", text):
             lists.first = 1
     return lists
 
@@ -81,8 +157,15 @@ def read_lists(rows: list[Placed], context: Context) -> Lists:
 def _keys(placed: Placed, heads: tuple[str, ...], lists: Lists) -> bool:
     """Read one row of a table of drum keys."""
     key_at = next((k for k, h in enumerate(heads) if has_word(fold(h), KEY_HEADS)), -1)
-    name_at = next((k for k, h in enumerate(heads) if k != key_at and has_word(fold(h), NAME_HEADS)), -1)
-    if key_at < 0 or name_at < 0 or len([h for h in heads if h]) > 4 or len(placed.cells) <= max(key_at, name_at):
+    name_at = next(
+        (k for k, h in enumerate(heads) if k != key_at and has_word(fold(h), NAME_HEADS)), -1
+    )
+    if (
+        key_at < 0
+        or name_at < 0
+        or len([h for h in heads if h]) > 4
+        or len(placed.cells) <= max(key_at, name_at)
+    ):
         return False
     decimal = next((k for k, h in enumerate(heads) if has_word(fold(h), ("dec", "dez"))), -1)
     text, name = placed.cells[key_at].strip(), placed.cells[name_at].strip()
@@ -90,7 +173,7 @@ def _keys(placed: Placed, heads: tuple[str, ...], lists: Lists) -> bool:
     if value is None or not name or not 0 <= value <= 127:
         return False
     lists.keys.setdefault(value, name)
-    lists.rows.add(placed.index)
+    lists.rows.add(placed.row_index)
     return True
 
 
@@ -105,13 +188,35 @@ def _number(text: str, decimal: bool = False) -> int | None:
 def _table(placed: Placed, heads: tuple[str, ...], lists: Lists) -> bool:
     """Read one row of a table of programs: number, name, perhaps the byte."""
     cells = [c.strip() for c in placed.cells]
-    name_at = next((k for k, h in enumerate(heads) if has_word(fold(h), NAME_HEADS) and k < len(cells)
-                    and any(c.isalpha() for c in cells[k]) and _number(cells[k]) is None), -1)
-    numbers = [(k, n) for k, c in enumerate(cells) if k < len(heads) and k != name_at and (n := _number(c)) is not None]
+    name_at = next(
+        (
+            k
+            for k, h in enumerate(heads)
+            if has_word(fold(h), NAME_HEADS)
+            and k < len(cells)
+            and any(c.isalpha() for c in cells[k])
+            and _number(cells[k]) is None
+        ),
+        -1,
+    )
+    numbers = [
+        (k, n)
+        for k, c in enumerate(cells)
+        if k < len(heads) and k != name_at and (n := _number(c)) is not None
+    ]
     if name_at < 0 or not numbers:
         return False
-    byte = next((n for k, n in numbers if has_word(fold(heads[k]), ("pp", "octet", "byte", "hex"))), None)
-    number = next((n for k, n in numbers if not has_word(fold(heads[k]), ("pp", "octet", "byte", "hex", "bank"))), byte)
+    byte = next(
+        (n for k, n in numbers if has_word(fold(heads[k]), ("pp", "octet", "byte", "hex"))), None
+    )
+    number = next(
+        (
+            n
+            for k, n in numbers
+            if not has_word(fold(heads[k]), ("pp", "octet", "byte", "hex", "bank"))
+        ),
+        byte,
+    )
     if number is None:
         return False
     if byte is None and len(numbers) > 1:
@@ -119,7 +224,7 @@ def _table(placed: Placed, heads: tuple[str, ...], lists: Lists) -> bool:
     lists.programs.setdefault(number, cells[name_at])
     if byte is not None and lists.first is None:
         lists.first = number - byte if number - byte in (0, 1) else None
-    lists.rows.add(placed.index)
+    lists.rows.add(placed.row_index)
     return True
 
 
@@ -146,4 +251,4 @@ def _entries(placed: Placed, lists: Lists) -> None:
             lists.programs.setdefault(int(match["n"]), name)
             taken = True
     if taken:
-        lists.rows.add(placed.index)
+        lists.rows.add(placed.row_index)

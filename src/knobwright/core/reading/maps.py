@@ -9,18 +9,38 @@ from knobwright.core.reading.found import Tree
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.words import fold, has_word
 
-_WORDS = ("part", "channel", "kanal", "canal", "partie", "teil", "parte", "block", "channeru", "pato", "kanaal", "voice")
+_WORDS = (
+    "part",
+    "channel",
+    "kanal",
+    "canal",
+    "partie",
+    "teil",
+    "parte",
+    "block",
+    "channeru",
+    "pato",
+    "kanaal",
+    "voice",
+)
 _PAIR = re.compile(
-    r"(?<![\w.])(?P<a>\d{1,2})(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?P<b>\d{1,2}))?\s*(?:=|:|->|→|is|ist|has|takes|gets|uses)\s*"
-    r"(?:block |digit |\$|0x)?(?P<x>[0-9A-F])[Hh]?(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?:\$|0x)?(?P<y>[0-9A-F])[Hh]?)?(?![\w])")
+    r"(?<![\w.])(?P<a>\d{1,2})(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?P<b>\d{1,2}))?\s*(?:=|:|"
+    r"->|→|is|ist|has|takes|gets|uses)\s*"
+    r"(?:block |digit |\$|0x)?(?P<x>[0-9A-F])[Hh]?(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?:\$|"
+    r"0x)?(?P<y>[0-9A-F])[Hh]?)?(?![\w])"
+)
 _TURNED = re.compile(
-    r"(?<![\w.])(?:\$|0x)?(?P<x>[0-9A-F])[Hh]?(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?:\$|0x)?(?P<y>[0-9A-F])[Hh]?)?\s*"
-    r"(?:for|für|pour|para|per|voor)\s+(?:the )?(?:channels?|kanal|kanäle|canal|canaux|canales|canali|parts?|kanalen)\s+"
-    r"(?P<a>\d{1,2})(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?P<b>\d{1,2}))?")
+    r"(?<![\w.])(?:\$|0x)?(?P<x>[0-9A-F])[Hh]?(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?:\$|"
+    r"0x)?(?P<y>[0-9A-F])[Hh]?)?\s*"
+    r"(?:for|für|pour|para|per|voor)\s+(?:the )?(?:channels?|kanal|kanäle|canal|canaux|"
+    r"canales|canali|parts?|kanalen)\s+"
+    r"(?P<a>\d{1,2})(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?P<b>\d{1,2}))?"
+)
 
 
 def read_maps(rows: list[Placed]) -> tuple[dict[str, str], Tree, set[int]]:
-    """Return the map's name for each letter, the sheet's ``[map.*]`` tables and the rows that they take up."""
+    """Return the map's name for each letter, the sheet's ``[map.*]`` tables and the rows that they
+    take up."""
     for k, placed in enumerate(rows):
         if placed.kind == "blank" or not has_word(fold(placed.row.text), _WORDS):
             continue
@@ -34,11 +54,15 @@ def read_maps(rows: list[Placed]) -> tuple[dict[str, str], Tree, set[int]]:
     return {}, {}, set()
 
 
-_LETTER = re.compile(r"(?<![\w'’])([b-hj-uw-z])(?![\w'’])(?=\s*(?:=|:|is|ist|est|es|vaut|belongs|stands|steht|in the|\Z))")
+_LETTER = re.compile(
+    r"(?<![\w'’])([b-hj-uw-z])(?![\w'’])(?=\s*(?:=|:|is|ist|est|es|vaut|belongs|stands|"
+    r"steht|in the|\Z))"
+)
 
 
 def _letters(rows: list[Placed], k: int) -> list[str]:
-    """Return the letters that stand for the mapped digit: the ones that the rows around the map name."""
+    """Return the letters that stand for the mapped digit: the ones that the rows around the map
+    name."""
     found: list[str] = []
     for placed in rows[max(0, k - 3) : k + 4]:
         for cell in placed.cells:
@@ -48,7 +72,9 @@ def _letters(rows: list[Placed], k: int) -> list[str]:
 
 
 def _digit(text: str) -> int | None:
-    bare = text.strip().strip("`").removeprefix("$").removeprefix("0x").rstrip("hH").lstrip("0") or "0"
+    bare = (
+        text.strip().strip("`").removeprefix("$").removeprefix("0x").rstrip("hH").lstrip("0") or "0"
+    )
     return int(bare, 16) if len(bare) == 1 and bare in string.hexdigits else None
 
 
@@ -64,7 +90,7 @@ def _from_grid(rows: list[Placed], k: int) -> tuple[list[int], set[int]] | None:
             digits = [_digit(c) for c in cells[-16:]]
             values = [d for d in digits if d is not None]
             if len(values) == 16 and len(set(values)) == 16:
-                return values, {k, below.index}
+                return values, {k, below.row_index}
     return None
 
 
@@ -83,13 +109,17 @@ def _from_columns(rows: list[Placed], k: int) -> tuple[list[int], set[int]] | No
         for left, right in zip(cells[::2], cells[1::2], strict=True):
             if not _span(left, right, values):
                 return None
-        used.add(placed.index)
+        used.add(placed.row_index)
     return ([values[n] for n in range(1, 17)], used) if _is_whole(values) else None
 
 
 def _span(left: str, right: str, values: dict[int, int]) -> bool:
     """Add one entry or one run of entries; return whether it could be read."""
-    a = re.fullmatch(r"(?:ch\w*\.?\s*|part\s*|kanal\s*)?(\d{1,2})(?:\s*(?:-|–|\.\.|to|bis|à)\s*(\d{1,2}))?", left, re.I)
+    a = re.fullmatch(
+        r"(?:ch\w*\.?\s*|part\s*|kanal\s*)?(\d{1,2})(?:\s*(?:-|–|\.\.|to|bis|à)\s*(\d{1,2}))?",
+        left,
+        re.I,
+    )
     b = re.fullmatch(r"(\$?[0-9A-F][Hh]?)(?:\s*(?:-|–|\.\.|to|bis|à)\s*(\$?[0-9A-F][Hh]?))?", right)
     if a is None or b is None:
         return False

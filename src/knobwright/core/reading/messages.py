@@ -1,6 +1,7 @@
 """From a row's tokens to whole messages: bases settled, running status written out, faults named.
 
-Nothing is guessed here: a token that is no byte, a message that lacks one, a byte above 7F inside data
+Nothing is guessed here: a token that is no byte, a message that lacks one, a byte above 7F
+inside data
 become faults, and a row with a fault is only asked about.
 """
 
@@ -16,7 +17,8 @@ SELECTORS = {98, 99, 100, 101}
 
 
 class Fault(NamedTuple):
-    """What is wrong with a printed line, in words; ``likely`` is a corrected token list, if there is one."""
+    """What is wrong with a printed line, in words; ``likely`` is a corrected token list, if there
+    is one."""
 
     text: str
     likely: tuple[Tok, ...] = ()
@@ -45,7 +47,8 @@ def read_messages(found: Found) -> Messages:
 def settle(toks: tuple[Tok, ...]) -> tuple[list[Tok], list[Fault]]:
     """Return the tokens with every number read in its base, and what can't be read.
 
-    A row is decimal only if its status byte is printed so (176 to 247); a status with a hex letter proves
+    A row is decimal only if its status byte is printed so (176 to 247); a status with a hex
+    letter proves
     the row hexadecimal.
     """
     decimal = bool(toks) and toks[0].kind == "number" and toks[0].value > 99
@@ -71,11 +74,14 @@ def settle(toks: tuple[Tok, ...]) -> tuple[list[Tok], list[Fault]]:
         elif tok.kind == "twin":
             out.append(_twin(tok, k, out))
         else:
-            if marked > 1 and not _is_marked(tok) and tok.text.isdigit() and tok.value > 9:
-                faults.append(Fault(
-                    f"{tok.text} carries no mark, the other bytes of the row do: it may be hexadecimal "
-                    f"({tok.value:02X}) or decimal ({int(tok.text):02X})"
-                ))
+            if marked > 1 and not tok.sure and tok.text.isdigit() and tok.value > 9:
+                faults.append(
+                    Fault(
+                        f"{tok.text} carries no mark, the other bytes of the row do: it "
+                        "may be hexadecimal "
+                        f"({tok.value:02X}) or decimal ({int(tok.text):02X})"
+                    )
+                )
             out.append(tok)
     return out, faults
 
@@ -103,17 +109,20 @@ def _twin(tok: Tok, k: int, before: list[Tok]) -> Tok:
     return tok._replace(kind="field", value=-1)
 
 
-_LOOKS = str.maketrans({"O": "0", "o": "0", "Q": "0", "I": "1", "l": "1", "|": "1", "S": "5", "Z": "2", "G": "6"})
+_LOOKS = str.maketrans(
+    {"O": "0", "o": "0", "Q": "0", "I": "1", "l": "1", "|": "1", "S": "5", "Z": "2", "G": "6"}
+)
 
 
 def _mended(toks: tuple[Tok, ...], k: int) -> tuple[Tok, ...]:
     """Return the row with a look-alike letter put right, or nothing if that makes no byte."""
-    text = toks[k].text.rstrip("Hh").lstrip("$").translate(_LOOKS)
+    printed = toks[k].text
+    text = printed.rstrip("Hh").lstrip("$").translate(_LOOKS)
     try:
-        value = int(text, 16)
+        value = int(text) if printed.isdigit() else int(text, 16)
     except ValueError:
         return ()
-    if len(text) != 2 or (value > 0x7F and k):
+    if (len(text) != 2 and not printed.isdigit()) or (value > 0x7F and k):
         return ()
     return (*toks[:k], fixed(value), *toks[k + 1 :])
 
@@ -143,7 +152,10 @@ def _split(toks: list[Tok]) -> Messages:
         if status is None:
             faults.append(Fault("the row does not begin with a status byte"))
             break
-        n_data = N_DATA[status.value if status.kind == "half" else status.value >> 4]
+        n_data = N_DATA.get(status.value if status.kind == "half" else status.value >> 4, 0)
+        if not n_data:
+            faults.append(Fault(f"{status.text} is no status that a row can begin with"))
+            break
         body = toks[at : at + n_data]
         _check_body(status, body, n_data, faults)
         items.append((status, *body))
@@ -169,11 +181,12 @@ def _check_body(status: Tok, body: list[Tok], n_data: int, faults: list[Fault]) 
             return
 
 
-def _exclusive(
-    toks: list[Tok], at: int, items: list[tuple[Tok, ...]], faults: list[Fault]
-) -> int:
+def _exclusive(toks: list[Tok], at: int, items: list[tuple[Tok, ...]], faults: list[Fault]) -> int:
     """Take the exclusive message that begins at ``at``; return where the row goes on."""
-    end = next((k for k in range(at + 1, len(toks)) if toks[k].kind == "byte" and toks[k].value == 0xF7), -1)
+    end = next(
+        (k for k in range(at + 1, len(toks)) if toks[k].kind == "byte" and toks[k].value == 0xF7),
+        -1,
+    )
     if end < 0:
         faults.append(Fault("the exclusive message has no F7 at its end"))
         return len(toks)
@@ -208,7 +221,11 @@ def selector_faults(items: tuple[tuple[Tok, ...], ...]) -> list[Fault]:
     pairs = {99: 98, 98: 99, 101: 100, 100: 101}
     for cc in chosen:
         if pairs[cc] not in chosen:
-            return [Fault(f"controller {cc} is printed without controller {pairs[cc]}: a byte is missing")]
+            return [
+                Fault(
+                    f"controller {cc} is printed without controller {pairs[cc]}: a byte is missing"
+                )
+            ]
     if len(chosen) != 2:
         return [Fault("the parameter is selected more than once")]
     data = [cc for cc in ccs if cc in (6, 38, 96, 97)]

@@ -1,7 +1,9 @@
 """Numbers and ranges in a leaflet's text, with what is known of their base.
 
-A :class:`Num` keeps how it was printed; :meth:`Num.resolve` turns it into an integer once the base is
-known. :func:`spans` finds numbers and ranges (``00-7FH``, ``-64..+63``, ``28h-40h-58h``, ``0 to 127``,
+A :class:`Num` keeps how it was printed; :meth:`Num.resolve` turns it into an integer once the
+base is
+known. :func:`spans` finds numbers and ranges (``00-7FH``, ``-64..+63``, ``28h-40h-58h``, ``0 to
+127``,
 ``00 00-07 68``) in one linear pass.
 """
 
@@ -22,8 +24,24 @@ _NUM = re.compile(
     r"|(?P<dec>\d{1,6})(?P<decmark>[dD](?![0-9A-Za-z]))?"
 )
 _BEFORE = re.compile(r"[0-9A-Za-z$]\Z")
-_SEP_WORDS = ("to", "bis", "a", "à", "al", "tot", "hasta", "kara", "から", "thru", "through", "up to",
-              "til", "t/m", "fino a", "jusqu'à")
+_SEP_WORDS = (
+    "to",
+    "bis",
+    "a",
+    "à",
+    "al",
+    "tot",
+    "hasta",
+    "kara",
+    "から",
+    "thru",
+    "through",
+    "up to",
+    "til",
+    "t/m",
+    "fino a",
+    "jusqu'à",
+)
 _DASHES = "-–—~〜−～‐‑‒"
 _GAP_SEP = re.compile(
     r"\s*(?P<unit>[A-Za-z%°']{0,6}?)\s*(?P<sep>\.{2,3}|…|[-–—~〜−～‐‑‒]{1,2}|→|/|"
@@ -34,7 +52,8 @@ _GAP_SEP = re.compile(
 class Num(NamedTuple):
     """One printed number.
 
-    ``parts`` are the digits of each byte (one for a plain number, two where two hex pairs stand side by
+    ``parts`` are the digits of each byte (one for a plain number, two where two hex pairs stand
+    side by
     side), ``base`` is ``hex`` or ``dec`` where the print itself says so and empty where it doesn't.
     """
 
@@ -58,7 +77,8 @@ class Num(NamedTuple):
 
     @property
     def is_wide(self) -> bool:
-        """Return whether four hex digits are printed together: one number, or the two bytes of one."""
+        """Return whether four hex digits are printed together: one number, or the two bytes of
+        one."""
         return len(self.parts[0]) == 4 and self.base == HEX
 
     def packed(self) -> int:

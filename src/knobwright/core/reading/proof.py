@@ -15,7 +15,8 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+\Z")
 
 
 def faults_of(tree: Tree) -> dict[int, str]:
-    """Return what the check finds wrong, by the number of the parameter that it is about (-1: none).
+    """Return what the check finds wrong, by the number of the parameter that it is about (-1:
+    none).
 
     A clash is reported for every parameter that it names.
     """
@@ -44,7 +45,11 @@ def _write(tree: Tree) -> tuple[str, list[int]]:
     """Return the tree as plain TOML and the line at which each parameter begins."""
     lines: list[str] = []
     starts: list[int] = []
-    lines.extend(f"{key} = {_value(value)}" for key, value in tree.items() if not isinstance(value, (dict, list)))
+    lines.extend(
+        f"{key} = {_value(value)}"
+        for key, value in tree.items()
+        if not isinstance(value, (dict, list))
+    )
     for name, value in tree.items():
         if isinstance(value, dict):
             _table(lines, f"[{name}]", value)

@@ -1,4 +1,5 @@
-"""Questions: from the doubts about a parameter to what the sheet asks, with what each answer writes."""
+"""Questions: from the doubts about a parameter to what the sheet asks, with what each answer
+writes."""
 
 from __future__ import annotations
 
@@ -10,9 +11,11 @@ LEAVE_OUT = "leave-out"
 
 
 class Question(NamedTuple):
-    """One question: ``about`` what, ``place`` in the leaflet, what was ``understood``, the ``choices``.
+    """One question: ``about`` what, ``place`` in the leaflet, what was ``understood``, the
+    ``choices``.
 
-    ``gives`` says what each choice writes; ``also`` names other parameters that the answer settles, ``takes``
+    ``gives`` says what each choice writes; ``also`` names other parameters that the answer
+    settles, ``takes``
     what may be typed instead. ``label`` and ``section`` are the print's, for people and tests.
     """
 
@@ -20,7 +23,7 @@ class Question(NamedTuple):
     place: str
     understood: str
     choices: dict[str, str]
-    gives: dict[str, Tree] = {}
+    gives: dict[str, Tree] = {}  # noqa: RUF012 (a named tuple: never changed)
     also: tuple[str, ...] = ()
     takes: str = ""
     label: str = ""
@@ -29,7 +32,9 @@ class Question(NamedTuple):
     def tree(self) -> Tree:
         """Return the question as the sheet's ``[[question]]`` table."""
         out: Tree = {
-            "about": self.about, "place": self.place, "understood": self.understood,
+            "about": self.about,
+            "place": self.place,
+            "understood": self.understood,
             "choices": dict(self.choices),
         }
         if self.takes:
@@ -42,14 +47,21 @@ class Question(NamedTuple):
 
 
 def ask(
-    key: str, label: str, section: str, place: str, doubts: list[Doubt], whole: Tree | None, used: set[str]
+    key: str,
+    label: str,
+    section: str,
+    place: str,
+    doubts: list[Doubt],
+    whole: Tree | None,
+    used: set[str],
 ) -> list[Question]:
     """Return the questions that the doubts about one parameter make.
 
     Parameters
     ----------
     whole : dict or None
-        The parameter's table as far as it is known, for one that is only asked about: an answer must
+        The parameter's table as far as it is known, for one that is only asked about: an answer
+        must
         write all of it. None where the parameter stands in the sheet already.
     used : set of str
         Names of questions given out so far; the new ones are added.
@@ -62,7 +74,9 @@ def ask(
         gives = {c.name: given for c in choices if (given := _given(c, whole))}
         names[LEAVE_OUT] = "leave it out of the sheet"
         takes = doubt.takes or ("line" if not gives and whole is not None else "")
-        out.append(Question(about, place, doubt.understood, names, gives, (), takes, label, section))
+        out.append(
+            Question(about, place, doubt.understood, names, gives, (), takes, label, section)
+        )
     return out
 
 
@@ -76,7 +90,9 @@ def _merge(doubts: list[Doubt], only: bool) -> list[Doubt]:
 
 
 def _given(choice: Choice, whole: Tree | None) -> Tree:
-    """Return what a choice writes: its own keys, and the whole parameter where there is none yet."""
+    """Return what a choice writes: its own keys, and the whole parameter where there is none
+    yet.
+    """
     if not choice.gives:
         return dict(whole) if whole is not None and "line" in whole else {}
     if whole is None:

@@ -8,21 +8,26 @@ from typing import Any, NamedTuple
 
 from knobwright.core.reading.built import Built
 from knobwright.core.reading.context import Context
-from knobwright.core.reading.found import Choice, Doubt, Found
+from knobwright.core.reading.found import Choice, Doubt, Found, Tree
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
-from knobwright.core.reading.words import fold
 
-
-_ADDS = re.compile(r"(?P<n>\d{1,3})\s*\+\s*(?:v|sem|val|wert|st|n\b|x\b|halb|demi|the|the value|step|cent|ton)"
-                   r"|(?:add|addiere\w*|ajouter|sumar?|plus|\+)\s+(?P<m>\d{1,3})\b(?!\s*(?:s|ms|%|db))", re.I)
+_ADDS = re.compile(
+    r"(?P<n>\d{1,3})\s*\+\s*(?:v|sem|val|wert|st|n\b|x\b|halb|demi|the|the value|step|cent|ton)"
+    r"|(?:add|addiere\w*|ajouter|sumar?|plus|\+)\s+(?P<m>\d{1,3})\b(?!\s*(?:s|ms|%|db))",
+    re.I,
+)
 _ZERO_AT = re.compile(
-    r"(?P<n>\$?(?:0x)?[0-9A-Fa-f]{1,3}[Hh]?)\s*(?:=|ergibt|is|gives|means|ist|entspricht|donne|equivale a|:)\s*"
-    r"(?:±\s*)?0(?![\d.,xA-Fa-fHh])")
+    r"(?P<n>\$?(?:0x)?[0-9A-Fa-f]{1,3}[Hh]?)\s*(?:=|ergibt|is|gives|means|ist|entspricht|"
+    r"donne|equivale a|:)\s*"
+    r"(?:±\s*)?0(?![\d.,xA-Fa-fHh])"
+)
 
 
 class _Range(NamedTuple):
-    """A range with its base settled; ``middle`` is the number in between, where three are printed."""
+    """A range with its base settled; ``middle`` is the number in between, where three are
+    printed.
+    """
 
     low: int
     high: int
@@ -31,8 +36,13 @@ class _Range(NamedTuple):
 
 
 def settle_range(
-    found: Found, built: Built, context: Context, facts: Any, ranges: list[tuple[Span, Any, bool]],
-    placed: Placed, whole: str,
+    found: Found,
+    built: Built,
+    context: Context,
+    facts: Any,
+    ranges: list[tuple[Span, Any, bool]],
+    placed: Placed,
+    whole: str,
 ) -> None:
     """Set the raw and the shown range of ``facts``, or note why they can't be decided."""
     raw: list[_Range] = []
@@ -44,12 +54,21 @@ def settle_range(
         base = span.base
         if span.is_open or base == "mixed":
             base = context.base_of(placed, piece.head, piece.role)
+            if (
+                not base
+                and _is_unpadded(span)
+                and any(t.sure and len(t.text) > 2 for t in found.toks)
+            ):
+                base = DEC
+            if not base:
+                base = _agreeing(span, ranges)
             if not base and raw and piece.role not in ("range", "dec", "hex"):
                 base = DEC
             if not base:
                 base = _only_fitting(span, built)
             if not base:
                 _doubt_base(span, facts)
+                facts.chosen_base = True
                 base = DEC
         elif not base:
             base = context.base_of(placed, piece.head, piece.role) or DEC
@@ -63,7 +82,8 @@ def settle_range(
 
 
 def _check_triple(ranges: list[Span], facts: Any) -> None:
-    """Ask where low, middle and high are printed twice and one step sent would be several steps shown."""
+    """Ask where low, middle and high are printed twice and one step sent would be several steps
+    shown."""
     raw = next((s for s in ranges if len(s.nums) == 3 and not s.is_signed), None)
     shown = next((s for s in ranges if len(s.nums) == 3 and s.is_signed), None)
     if raw is None or shown is None or facts.range is None:
@@ -71,14 +91,30 @@ def _check_triple(ranges: list[Span], facts: Any) -> None:
     low, middle, high = raw.values(HEX if raw.base == HEX else facts.base or DEC)
     first, zero, last = (_shown(shown, k) for k in range(3))
     up, down = (last - zero), (zero - first)
-    if high == middle or middle == low or (high - middle == up and middle - low in (down, down - 1, down + 1)):
+    if (
+        high == middle
+        or middle == low
+        or (high - middle == up and middle - low in (down, down - 1, down + 1))
+    ):
         return
     if up % (high - middle) == 0 and up / (high - middle) >= 2 and high - low < 100:
-        facts.doubts.append(Doubt(
-            "range", f"{low} to {high} is printed for {first:g} to {last:g}: {high - middle} steps above the middle for {up:g}",
-            (Choice("as-sent", f"{low} to {high}", {"range": [low, high]}),
-             Choice("as-shown", f"{middle - int(down)} to {middle + int(up)}",
-                    {"range": [middle - int(down), middle + int(up)]})), only=False, takes="range"))
+        facts.doubts.append(
+            Doubt(
+                "range",
+                f"{low} to {high} is printed for {first:g} to {last:g}: {high - middle} "
+                f"steps above the middle for {up:g}",
+                (
+                    Choice("as-sent", f"{low} to {high}", {"range": [low, high]}),
+                    Choice(
+                        "as-shown",
+                        f"{middle - int(down)} to {middle + int(up)}",
+                        {"range": [middle - int(down), middle + int(up)]},
+                    ),
+                ),
+                only=False,
+                takes="range",
+            )
+        )
 
 
 _LOOKALIKE = re.compile(r"(?<![A-Za-z0-9])(?:\d+[OoIl]+\d*|[OIl]\d+|\d+[OIl]\d*)(?![A-Za-z0-9])")
@@ -91,25 +127,39 @@ def find_slip(text: str) -> str:
 
 
 def _wide_values(span: Span, built: Built, facts: Any) -> tuple[int, ...]:
-    """Return the numbers of a range printed with four hex digits each: plain numbers, or two data bytes."""
+    """Return the numbers of a range printed with four hex digits each: plain numbers, or two data
+    bytes."""
     plain = span.values(HEX)
     packed = tuple(n.packed() if n.is_wide else n.resolve(HEX) for n in span.nums)
     capacity = (1 << built.n_bits) - 1 if built.n_bits else 16383
-    no_bytes = any(int(n.parts[0][k : k + 2], 16) > 0x7F for n in span.nums if n.is_wide for k in (0, 2))
+    no_bytes = any(
+        int(n.parts[0][k : k + 2], 16) > 0x7F for n in span.nums if n.is_wide for k in (0, 2)
+    )
     if no_bytes or plain == packed:
         return plain
     if max(plain) > capacity:
         facts.packed = True
         return packed
-    facts.doubts.append(Doubt(
-        "range", f"the range may be plain hexadecimal ({plain[0]} to {plain[-1]}) or the value's two bytes "
-        f"({packed[0]} to {packed[-1]})",
-        (Choice("plain", f"{plain[0]} to {plain[-1]}", {"range": [plain[0], plain[-1]]}),
-         Choice("two-bytes", f"{packed[0]} to {packed[-1]}", {"range": [packed[0], packed[-1]]})), only=False))
+    facts.doubts.append(
+        Doubt(
+            "range",
+            f"the range may be plain hexadecimal ({plain[0]} to {plain[-1]}) or the "
+            "value's two bytes "
+            f"({packed[0]} to {packed[-1]})",
+            (
+                Choice("plain", f"{plain[0]} to {plain[-1]}", {"range": [plain[0], plain[-1]]}),
+                Choice(
+                    "two-bytes", f"{packed[0]} to {packed[-1]}", {"range": [packed[0], packed[-1]]}
+                ),
+            ),
+            only=False,
+        )
+    )
     return plain
 
 
-def _swap(value: int) -> int:
+def swap(value: int) -> int:
+    """Return a number of two seven-bit bytes with the bytes exchanged."""
     return ((value & 0x7F) << 7) | (value >> 7)
 
 
@@ -122,6 +172,23 @@ def _shown(span: Span, which: int) -> float:
     return value
 
 
+def _is_unpadded(span: Span) -> bool:
+    """Return whether a range begins with a bare digit: not the way of hexadecimal columns."""
+    first = span.nums[0]
+    return len(first.parts) == 1 and len(first.parts[0]) == 1 and not first.marked
+
+
+def _agreeing(span: Span, ranges: list[tuple[Span, Any, bool]]) -> str:
+    """Return the base in which an open range is as wide as the signed range printed beside it, or
+    nothing."""
+    shown = next((s for s, *_ in ranges if s.is_signed and len(s.nums) >= 2), None)
+    if shown is None:
+        return ""
+    width = _shown(shown, -1) - _shown(shown, 0)
+    fits = [b for b in (HEX, DEC) if (v := span.values(b))[-1] - v[0] == width]
+    return fits[0] if len(fits) == 1 else ""
+
+
 def _only_fitting(span: Span, built: Built) -> str:
     """Return the only base in which an open range fits the value's bytes, or nothing."""
     capacity = (1 << built.n_bits) - 1 if built.n_bits else 127
@@ -132,29 +199,57 @@ def _only_fitting(span: Span, built: Built) -> str:
 def _doubt_base(span: Span, facts: Any) -> None:
     """Note that a range may be hexadecimal or decimal."""
     as_hex, as_dec = span.values(HEX), span.values(DEC)
-    facts.doubts.append(Doubt(
-        "range", f"the range may be decimal ({as_dec[0]} to {as_dec[-1]}) or hexadecimal "
-        f"({as_hex[0]} to {as_hex[-1]})",
-        (Choice("decimal", f"{as_dec[0]} to {as_dec[-1]}", {"range": [as_dec[0], as_dec[-1]]}),
-         Choice("hexadecimal", f"{as_hex[0]} to {as_hex[-1]}", {"range": [as_hex[0], as_hex[-1]]})), only=False))
+    facts.doubts.append(
+        Doubt(
+            "range",
+            f"the range may be decimal ({as_dec[0]} to {as_dec[-1]}) or hexadecimal "
+            f"({as_hex[0]} to {as_hex[-1]})",
+            (
+                Choice(
+                    "decimal", f"{as_dec[0]} to {as_dec[-1]}", {"range": [as_dec[0], as_dec[-1]]}
+                ),
+                Choice(
+                    "hexadecimal",
+                    f"{as_hex[0]} to {as_hex[-1]}",
+                    {"range": [as_hex[0], as_hex[-1]]},
+                ),
+            ),
+            only=False,
+        )
+    )
 
 
 def _choose(
-    found: Found, built: Built, context: Context, facts: Any, raw: list[_Range],
-    signed: list[tuple[float, float, str]], whole: str, ranges: list[Span],
+    found: Found,
+    built: Built,
+    context: Context,
+    facts: Any,
+    raw: list[_Range],
+    signed: list[tuple[float, float, str]],
+    whole: str,
+    ranges: list[Span],
 ) -> None:
-    """Pick the raw range, compare the others with it, derive it from a signed one where none is printed."""
+    """Pick the raw range, compare the others with it, derive it from a signed one where none is
+    printed."""
     if raw:
         first = raw[0]
         if not first.low < first.high and not (first.low == first.high == 0):
-            facts.doubts.append(Doubt("range", f"the range {first.low} to {first.high} runs backwards", takes="range"))
+            facts.doubts.append(
+                Doubt(
+                    "range", f"the range {first.low} to {first.high} runs backwards", takes="range"
+                )
+            )
             return
         for other in raw[1:]:
             _compare(first, other, facts)
         facts.range = (first.low, first.high)
         if signed:
             facts.shown_range = signed[0][:2]
-        elif len(raw) > 1 and facts.shown_range is None and (raw[1].low, raw[1].high) != (first.low, first.high):
+        elif (
+            len(raw) > 1
+            and facts.shown_range is None
+            and (raw[1].low, raw[1].high) != (first.low, first.high)
+        ):
             facts.shown_range = (float(raw[1].low), float(raw[1].high))
         _check_capacity(built, facts, found.shape == "always wide")
         _check_triple(ranges, facts)
@@ -166,13 +261,57 @@ def _choose(
 def _compare(first: _Range, other: _Range, facts: Any) -> None:
     """Ask where the same range is printed twice and the two disagree."""
     same = (first.low, first.high) == (other.low, other.high)
+    if (
+        not same
+        and other.low == first.low
+        and other.role not in ("dec", "hex")
+        and other.high <= 127
+        and _suspect(first, other, facts)
+    ):
+        return
     if same or {first.role, other.role} not in ({"range", "dec"}, {"range", "hex"}, {"hex", "dec"}):
         return
-    facts.doubts.append(Doubt(
-        "range", f"one column says {first.low} to {first.high}, another {other.low} to {other.high}",
-        (Choice("first", f"{first.low} to {first.high}", {"range": [first.low, first.high]}),
-         Choice("second", f"{other.low} to {other.high}", {"range": [other.low, other.high]})), only=False,
-        takes="range"))
+    facts.doubts.append(
+        Doubt(
+            "range",
+            f"one column says {first.low} to {first.high}, another {other.low} to {other.high}",
+            (
+                Choice("first", f"{first.low} to {first.high}", {"range": [first.low, first.high]}),
+                Choice(
+                    "second", f"{other.low} to {other.high}", {"range": [other.low, other.high]}
+                ),
+            ),
+            only=False,
+            takes="range",
+        )
+    )
+
+
+def _suspect(first: _Range, other: _Range, facts: Any) -> bool:
+    """Ask about a second range that looks like the first one in the other base, but is not."""
+    digits = f"{first.high:02X}"
+    if (
+        facts.unit
+        or facts.shown_unit
+        or not (other.high == 127 or (digits.isdigit() and int(digits) == other.high))
+    ):
+        return False
+    facts.doubts.append(
+        Doubt(
+            "range",
+            f"the range is printed as {first.low} to {first.high} and as {other.low} to "
+            f"{other.high}",
+            (
+                Choice("first", f"{first.low} to {first.high}", {"range": [first.low, first.high]}),
+                Choice(
+                    "second", f"{other.low} to {other.high}", {"range": [other.low, other.high]}
+                ),
+            ),
+            only=False,
+            takes="range",
+        )
+    )
+    return True
 
 
 def _check_capacity(built: Built, facts: Any, wide: bool = False) -> None:
@@ -181,14 +320,27 @@ def _check_capacity(built: Built, facts: Any, wide: bool = False) -> None:
     low, high = facts.range
     if high > capacity:
         what = "one data byte holds" if built.n_bits == 7 else f"{built.n_bits} bits hold"
-        facts.doubts.append(Doubt(
-            "", f"the range {low} to {high} does not fit: {what} at most {capacity}", takes="range"))
+        facts.doubts.append(
+            Doubt(
+                "",
+                f"the range {low} to {high} does not fit: {what} at most {capacity}",
+                takes="range",
+            )
+        )
         facts.range = None
     elif built.n_bits == 14 and high < 128 and not wide and found_full(built):
-        facts.doubts.append(Doubt(
-            "range", f"the value takes two bytes, but the range is only {low} to {high}", takes="range", only=False,
-            choices=(Choice("as-printed", f"{low} to {high}", {"range": [low, high]}),
-                     Choice("each-byte", "each byte runs so: 0 to 16383", {"range": [0, 16383]}))))
+        facts.doubts.append(
+            Doubt(
+                "range",
+                f"the value takes two bytes, but the range is only {low} to {high}",
+                takes="range",
+                only=False,
+                choices=(
+                    Choice("as-printed", f"{low} to {high}", {"range": [low, high]}),
+                    Choice("each-byte", "each byte runs so: 0 to 16383", {"range": [0, 16383]}),
+                ),
+            )
+        )
 
 
 def found_full(built: Built) -> bool:
@@ -197,9 +349,15 @@ def found_full(built: Built) -> bool:
 
 
 def _from_signed(
-    found: Found, built: Built, context: Context, facts: Any, signed: tuple[float, float, str], whole: str
+    found: Found,
+    built: Built,
+    context: Context,
+    facts: Any,
+    signed: tuple[float, float, str],
+    whole: str,
 ) -> None:
-    """Derive the raw range from a signed one: by two's complement, a printed offset or the usual 64."""
+    """Derive the raw range from a signed one: by two's complement, a printed offset or the usual
+    64."""
     low, high = signed[0], signed[1]
     if low != int(low) or high != int(high):
         return
@@ -209,11 +367,7 @@ def _from_signed(
         _check_capacity(built, facts)
         return
     if facts.coding == "twos":
-        bits = (built.n_bits or 7) - 1
-        if -(1 << bits) <= low_i and high_i < 1 << bits:
-            facts.range = (low_i, high_i)
-        else:
-            facts.doubts.append(Doubt("", f"the range {low_i} to {high_i} does not fit", takes="range"))
+        _twos(low_i, high_i, built, facts)
         return
     half = 1 << (built.n_bits - 1) if built.n_bits else 64
     offset = added(whole)
@@ -224,22 +378,44 @@ def _from_signed(
     if offset is None and (low_i, high_i) in ((-half, half - 1), (-half + 1, half - 1)):
         offset = half
     if offset is None:
-        facts.doubts.append(Doubt(
-            "range", f"the range {low_i} to {high_i} is printed, but not which number is sent for 0",
-            (Choice("offset", f"0 is sent as {half}", {"range": [half + low_i, half + high_i],
-                                                       "shown": {"formula": f"v - {half}"}}),
-             Choice("from-zero", f"{low_i} is sent as 0", {"range": [0, high_i - low_i],
-                                                           "shown": {"formula": f"v - {-low_i}"}})),
-            takes="range", only=False))
+        facts.doubts.append(_doubt_offset(low_i, high_i, half))
         return
     facts.range = (low_i + offset, high_i + offset)
+    facts.derived = True
     facts.shown_range = (low, high)
     if facts.range[0] < 0:
-        facts.doubts.append(Doubt("range", f"{low_i} with {offset} added is below 0", takes="range"))
+        facts.doubts.append(
+            Doubt("range", f"{low_i} with {offset} added is below 0", takes="range")
+        )
         facts.range = None
         return
     facts.unit, facts.shown_unit = ("", facts.shown_unit or facts.unit)
-    _check_capacity(built, facts)
+    _check_capacity(built, facts, found.shape == "always wide")
+
+
+def _twos(low: int, high: int, built: Built, facts: Any) -> None:
+    """Take a signed range that is sent in two's complement, if the value's bits can hold it."""
+    bits = (built.n_bits or 7) - 1
+    if -(1 << bits) <= low and high < 1 << bits:
+        facts.range = (low, high)
+        return
+    facts.doubts.append(Doubt("", f"the range {low} to {high} does not fit", takes="range"))
+
+
+def _doubt_offset(low: int, high: int, half: int) -> Doubt:
+    """Return the question which number is sent for the 0 of a signed range."""
+    offset: Tree = {"range": [half + low, half + high], "shown": {"formula": f"v - {half}"}}
+    from_zero: Tree = {"range": [0, high - low], "shown": {"formula": f"v - {-low}"}}
+    return Doubt(
+        "range",
+        f"the range {low} to {high} is printed, but not which number is sent for 0",
+        (
+            Choice("offset", f"0 is sent as {half}", offset),
+            Choice("from-zero", f"{low} is sent as 0", from_zero),
+        ),
+        takes="range",
+        only=False,
+    )
 
 
 def _formula(facts: Any) -> None:
@@ -271,78 +447,10 @@ def _number(value: Fraction) -> str:
     return str(value.numerator) if value.denominator == 1 else f"{float(value):g}"
 
 
-def settle_default(
-    built: Built, context: Context, facts: Any, placed: Placed, role: str, head: str, pairs: bool
-) -> None:
-    """Set the raw default, or note why it can't be decided."""
-    text = facts.default_text.strip()
-    for raw, name in facts.choices.items():
-        if fold(name) == fold(text) and not text.isdigit():
-            facts.default = raw
-            return
-    found = spans(text, pairs=pairs)
-    if not found or found[0].start > 3:
-        return
-    span = found[0]
-    num = span.nums[0]
-    if num.fraction:
-        return
-    base = num.base or ("" if num.is_open else DEC)
-    if not base:
-        own = context.base_of(placed, head, role) if role == "default" else ""
-        base = own or (facts.base if role != "default" else "") or context.base_of(placed, head, role)
-        base = base or _fitting_default(span, facts, built)
-    if not base:
-        as_hex, as_dec = span.values(HEX)[0], span.values(DEC)[0]
-        facts.doubts.append(Doubt(
-            "default", f"the default {text} may be decimal ({as_dec}) or hexadecimal ({as_hex})",
-            (Choice("decimal", str(as_dec), {"default": as_dec}),
-             Choice("hexadecimal", str(as_hex), {"default": as_hex})), only=False, takes="default"))
-        return
-    value = num.packed() if num.is_wide and facts.packed else num.resolve(base)
-    _take_default(value, num.sign, built, facts, text)
-
-
-def _fitting_default(span: Span, facts: Any, built: Built) -> str:
-    """Return the only base in which the default lies in the range, or nothing."""
-    low, high = facts.range or (0, (1 << built.n_bits) - 1 if built.n_bits else 127)
-    allowed = facts.choices or None
-    fits = [b for b in (HEX, DEC) if (v := span.values(b)[0]) is not None and low <= v <= high
-            and (allowed is None or v in allowed)]
-    return fits[0] if len(fits) == 1 else ""
-
-
-def _take_default(value: int, sign: str, built: Built, facts: Any, text: str) -> None:
-    """Keep a default that lies in the range, turn a shown one into raw, ask about any other."""
-    low, high = facts.range or (0, (1 << built.n_bits) - 1 if built.n_bits else 127)
-    offset = None
-    if facts.shown_range and facts.range and facts.formula.startswith("v - "):
-        offset = int(facts.formula[4:]) if facts.formula[4:].isdigit() else None
-    derived = offset is not None and facts.shown_range is not None
-    if derived and (sign or not low <= value <= high) and offset is not None:
-        value += offset
-    elif derived and offset is not None and value == 0 and low == 0:
-        facts.doubts.append(Doubt(
-            "default", f"the default {text} may be the number sent or the number shown",
-            (Choice("sent", f"{value} is sent", {"default": value}),
-             Choice("shown", f"{value} is shown: {value + offset} is sent", {"default": value + offset})),
-            only=False, takes="default"))
-        return
-    if built.words and built.words[0][0][0] == "E" and value != 8192 and _swap(value) == 8192:
-        value = 8192
-    if facts.coding == "twos" or low <= value <= high:
-        facts.default = value
-        if facts.choices and not facts.range and value not in facts.choices:
-            facts.default = None
-            facts.doubts.append(Doubt("default", f"the default {text} is none of the choices", takes="default",
-                                      only=False))
-        return
-    facts.doubts.append(Doubt(
-        "default", f"the default {text} lies outside the range {low} to {high}", takes="default", only=False))
-
-
 def zero_point(text: str) -> int | None:
-    """Return the raw value that a text says stands for 0 (``40H = 0``, ``64 ergibt 0``), or None."""
+    """Return the raw value that a text says stands for 0 (``40H = 0``, ``64 ergibt 0``), or
+    None.
+    """
     for match in _ZERO_AT.finditer(text):
         span = spans(match["n"])
         if span:

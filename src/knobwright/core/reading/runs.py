@@ -1,12 +1,14 @@
 """Runs: stretches of a text that are printed as bytes, and the messages that they make.
 
-A run begins with a status byte (or with dots, for a row that continues the one above) and goes on as
+A run begins with a status byte (or with dots, for a row that continues the one above) and goes
+on as
 long as tokens that can be bytes follow with nothing but blanks, commas or slashes between.
 """
 
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import NamedTuple
 
 from knobwright.core.reading.tokens import Tok, scan
@@ -40,9 +42,10 @@ class Run(NamedTuple):
         return bool(self.toks) and self.toks[0].kind == "dots"
 
 
-def find_runs(text: str) -> list[Run]:
+@lru_cache(maxsize=8192)
+def find_runs(text: str) -> tuple[Run, ...]:
     """Return every run of at least two byte tokens that begins with a status byte or dots."""
-    toks = _with_remarks(text, _with_data(text, scan(text)))
+    toks = _without_dots(_with_remarks(text, _with_data(text, scan(text))))
     runs: list[Run] = []
     at = 0
     while at < len(toks):
@@ -54,11 +57,13 @@ def find_runs(text: str) -> list[Run]:
                 at = stop
                 continue
         at += 1
-    return runs
+    return tuple(runs)
 
 
 def whole_run(text: str) -> Run | None:
-    """Return the run that a whole cell is, status byte or not; None where other words stand in it."""
+    """Return the run that a whole cell is, status byte or not; None where other words stand in
+    it.
+    """
     toks = _with_remarks(text, _with_data(text, scan(text)))
     if not toks or not all(_can_follow(tok) for tok in toks):
         return None
@@ -80,8 +85,10 @@ def _starts(text: str, toks: list[Tok], at: int) -> bool:
     if tok.kind == "slip":
         return tok.text[0] in "FB9C" and follow >= 3
     if tok.kind == "number":
-        return (176 <= tok.value <= 191 or tok.value == 240) and follow >= 2 and all(
-            t.kind in ("number", "byte", "field") for t in toks[at + 1 : at + 3])
+        ahead = toks[at + 1 : at + 3]
+        close = all(b.start - a.end <= 2 for a, b in zip(toks[at:], ahead, strict=False))
+        plain = all(t.text.isdigit() or t.kind == "field" for t in ahead)
+        return (176 <= tok.value <= 191 or tok.value == 240) and len(ahead) == 2 and close and plain
     if not tok.is_status:
         return False
     if follow < 1:
@@ -90,22 +97,33 @@ def _starts(text: str, toks: list[Tok], at: int) -> bool:
         return False
     if tok.kind == "byte" and not tok.sure:
         following = toks[at + 1]
-        if len(following.text) > 2 and following.kind in ("byte", "half"):
+        if (
+            len(following.text) > 2 and following.kind in ("byte", "half")
+        ) or following.kind == "twin":
+            return False
+        if (
+            at + 2 >= len(toks)
+            or following.start - tok.end > 2
+            or toks[at + 2].start - following.end > 2
+        ):
             return False
         return follow >= 2 and not _is_number_like(text, toks, at)
     if tok.kind == "half" and tok.text.isalpha() and tok.text.islower():
-        return follow >= 2 and toks[at + 1].kind == "byte" and (
-            tok.text in ("bn", "bx", "cn") or follow >= 3
+        return (
+            follow >= 2
+            and toks[at + 1].kind == "byte"
+            and (tok.text in ("bn", "bx", "cn") or (follow >= 3 and toks[at + 2].kind == "byte"))
         )
-    if tok.kind in ("byte", "twin") and tok.text.isalpha() and tok.text.islower():
-        return follow >= 2 and toks[at + 1].kind == "byte"
-    return True
+    return not (tok.kind in ("byte", "twin") and tok.text.isalpha() and tok.text.islower())
 
 
 def _is_number_like(text: str, toks: list[Tok], at: int) -> bool:
     """Return whether digits such as ``80 90`` stand as numbers in a sentence."""
     following = toks[at + 1]
-    return following.kind not in ("byte", "half", "field", "twin") or "." in text[toks[at].end:following.start]
+    return (
+        following.kind not in ("byte", "half", "field", "twin")
+        or "." in text[toks[at].end : following.start]
+    )
 
 
 def _run_end(text: str, toks: list[Tok], at: int) -> int:
@@ -132,7 +150,8 @@ def _run_end(text: str, toks: list[Tok], at: int) -> int:
 
 
 def _is_done(part: list[Tok]) -> bool:
-    """Return whether tokens make whole messages with a field in them: what stands in the next cell is no byte."""
+    """Return whether tokens make whole messages with a field in them: what stands in the next cell
+    is no byte."""
     return any(t.kind == "field" for t in part) and _complete(part) == len(part)
 
 
@@ -147,17 +166,40 @@ def _with_data(text: str, toks: list[Tok]) -> list[Tok]:
     return toks
 
 
+def _without_dots(toks: list[Tok]) -> list[Tok]:
+    """Drop dots behind a field: ``dd ...`` stands for as many bytes as the row's table says."""
+    return [
+        t
+        for k, t in enumerate(toks)
+        if not (
+            t.kind == "dots"
+            and k
+            and toks[k - 1].kind in ("field", "twin")
+            and k + 1 < len(toks)
+            and toks[k + 1].kind in ("field", "twin")
+        )
+    ]
+
+
 def _with_remarks(text: str, toks: list[Tok]) -> list[Tok]:
-    """Take out a byte repeated in brackets in another notation; where the two differ it is a slip."""
+    """Take out a byte repeated in brackets in another notation; where the two differ it is a
+    slip.
+    """
     out: list[Tok] = []
     for tok in toks:
         before = out[-1] if out else None
         if (
-            before is not None and tok.kind == "byte" and before.kind == "byte" and len(before.text) != len(tok.text)
-            and text[before.end : tok.start].strip() == "(" and text[tok.end : tok.end + 1] == ")"
+            before is not None
+            and tok.kind == "byte"
+            and before.kind == "byte"
+            and len(before.text) != len(tok.text)
+            and text[before.end : tok.start].strip() == "("
+            and text[tok.end : tok.end + 1] == ")"
         ):
             if before.value != tok.value:
-                out[-1] = before._replace(kind="slip", text=f"{before.text} ({tok.text})", end=tok.end + 1)
+                out[-1] = before._replace(
+                    kind="slip", text=f"{before.text} ({tok.text})", end=tok.end + 1
+                )
             else:
                 out[-1] = before._replace(end=tok.end + 1)
             continue
@@ -175,13 +217,19 @@ def _trim(text: str, part: list[Tok]) -> list[Tok]:
     n = _complete(part)
     if n and n < len(part):
         rest = part[n:]
-        loose = all(t.kind in ("field", "number", "dots") or (t.kind == "half" and t.text.isalpha())
-                    or (t.kind == "twin") for t in rest)
+        loose = all(
+            t.kind in ("field", "number", "dots")
+            or (t.kind == "half" and t.text.isalpha())
+            or (t.kind == "twin")
+            for t in rest
+        )
         if loose or text[part[n - 1].end : rest[0].start].count(" ") >= 2:
             return part[:n]
-        if len(text[part[n - 1].end : rest[0].start].strip("<>[]{} ")) > 0 and not any(
-            t.is_status for t in rest
-        ) and rest[0].kind != "byte":
+        if (
+            len(text[part[n - 1].end : rest[0].start].strip("<>[]{} ")) > 0
+            and not any(t.is_status for t in rest)
+            and rest[0].kind != "byte"
+        ):
             return part[:n]
     while part and part[-1].kind == "dots":
         part = part[:-1]
@@ -195,7 +243,9 @@ def _complete(part: list[Tok]) -> int:
     while at < len(part):
         tok = part[at]
         if tok.value == 0xF0 and tok.kind == "byte":
-            ends = [k for k in range(at, len(part)) if part[k].kind == "byte" and part[k].value == 0xF7]
+            ends = [
+                k for k in range(at, len(part)) if part[k].kind == "byte" and part[k].value == 0xF7
+            ]
             if not ends:
                 return 0
             at = done = ends[0] + 1

@@ -30,9 +30,7 @@ MAX_TEXT = 4000
 
 MAX_CHUNK = 120
 
-_CHUNK = re.compile(
-    r"[01][01a-z]{3} (?:[01]{4}|[a-z]{4})(?!\w)|\.{2,}|…|[^\s,;|/=:()\[\]<>{}…]+"
-)
+_CHUNK = re.compile(r"[01][01a-z]{3} (?:[01]{4}|[a-z]{4})(?!\w)|\.{2,}|…|[^\s,;|/=:()\[\]<>{}…]+")
 _MARKED = re.compile(r"(?:0x|\$|#|&h?|x')([0-9a-f]{1,2})'?|([0-9a-f]{2}|[0-9])h", re.I)
 _PAIR = re.compile(r"[0-9a-f]{2}", re.I)
 _HALF = re.compile(r"(?:0x|\$|#|&)?([0-9a-f])([g-z])h?", re.I)
@@ -41,8 +39,10 @@ _BITS = re.compile(r"[01]{1,8}[a-z]{0,7}|[01][01a-z]{7}", re.I)
 _WIDE = re.compile(r"(?:0x|\$)([0-9a-f]{4})|([0-9a-f]{4})h", re.I)
 _RUN_SUFFIX = re.compile(r"(?:[0-9a-z]{2}h){2,40}", re.I)
 _RUN_PREFIX = re.compile(r"(?:\$[0-9a-z]{2}){2,40}|(?:0x[0-9a-z]{2}){2,40}", re.I)
-_RUN_BARE = re.compile(r"(?:F0(?:[0-9A-F]{2}|[a-z]{2}){2,60}F7|[89A-E][n0-9A-F](?:[0-9A-F]{2}){1,20}"
-                       r"(?:[a-z]{2}){0,2})")
+_RUN_BARE = re.compile(
+    r"(?:F0(?:[0-9A-F]{2}|[a-z]{2}){2,60}F7|[89A-E][n0-9A-F](?:[0-9A-F]{2}){2,20}"
+    r"(?:[a-z]{2}){0,2})"
+)
 _FIELD = re.compile(r"([a-z])\1|[a-z]|[a-z]\d|[a-z][hlm]|\1\d", re.I)
 _SLIP = re.compile(r"[0-9A-FOoQIlSGZ|]{2}[Hh]?")
 _NUMBER = re.compile(r"[+\-−]?\d{1,6}")
@@ -139,14 +139,22 @@ def _look_letters(chunk: str, start: int, end: int) -> Tok | None:
     """Recognise half bytes and field words."""
     folded = fold(chunk)
     word = folded
-    if len(chunk) >= 3 and folded[-1] == "h" and (
-        chunk[-1] == "H" or folded[:-1] in FIELD_WORDS or (len(chunk) == 3 and folded[0] == folded[1])
+    if (
+        len(chunk) >= 3
+        and folded[-1] == "h"
+        and (
+            chunk[-1] == "H"
+            or folded[:-1] in FIELD_WORDS
+            or (len(chunk) == 3 and folded[0] == folded[1])
+        )
     ):
         word = folded[:-1]
     if word in FIELD_WORDS:
         return Tok("field", chunk, start, end, -1, word)
-    if chunk[:1] == "$" and (fold(chunk[1:]) in FIELD_WORDS or _FIELD.fullmatch(fold(chunk[1:]))) and (
-        not chunk[1:2].isdigit()
+    if (
+        chunk[:1] == "$"
+        and (fold(chunk[1:]) in FIELD_WORDS or _FIELD.fullmatch(fold(chunk[1:])))
+        and (not chunk[1:2].isdigit())
     ):
         return Tok("field", chunk, start, end, -1, fold(chunk[1:]))
     match = _HALF.fullmatch(chunk)
@@ -228,7 +236,5 @@ def _together(chunk: str, start: int) -> list[Tok]:
 
 def _cut(chunk: str, start: int, size: int) -> list[Tok]:
     """Return the tokens of ``chunk`` cut every ``size`` characters; nothing if one is no byte."""
-    toks = [
-        one_token(chunk[at : at + size], start + at) for at in range(0, len(chunk), size)
-    ]
+    toks = [one_token(chunk[at : at + size], start + at) for at in range(0, len(chunk), size)]
     return toks if all(tok.is_byte_like for tok in toks) else []

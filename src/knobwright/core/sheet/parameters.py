@@ -82,7 +82,7 @@ class ParameterBuilder:
         for name in declared:
             if name not in _PER:
                 self.fault("per", f"per names channel or key, not {name!r}")
-        per = frozenset(declared)
+        per = frozenset(_PER) & frozenset(declared)
         self._per_fits(per, own.per, "line")
         return per
 
@@ -164,7 +164,7 @@ class ParameterBuilder:
             elif (line.run.n_bytes if line.run else 0) != n_run:
                 message = "this route and the parameter's line have different runs"
                 self.findings.fault(path, message, about=self.about)
-            elif ranges and n_most and self._highest_bits(ranges, n_most) >> line.n_value_bits:
+            elif self._is_cut(line.n_value_bits, n_most, ranges):
                 self.findings.fault(
                     path,
                     f"it carries {line.n_value_bits} value bits, too few for a value that another "
@@ -172,6 +172,10 @@ class ParameterBuilder:
                     "give every route the same top bit, such as vh for a coarse route",
                     self.about,
                 )
+
+    def _is_cut(self, n_bits: int, n_most: int, ranges: Ranges) -> bool:
+        """Return whether some value, coded over ``n_most`` bits, does not fit into ``n_bits``."""
+        return n_bits < n_most and bool(ranges) and self._highest_bits(ranges, n_most) >> n_bits > 0
 
     def _highest_bits(self, ranges: Ranges, n_bits: int) -> int:
         """Return the highest coded number of the range, as far as it can be told."""

@@ -19,21 +19,21 @@ _KEY = re.compile(rf"({_DOTTED})=")
 _KEY_PART = re.compile(rf"[ \t]*({_PART})[ \t]*(?:\.|\Z)")
 _INLINE = re.compile(rf"[{{,][ \t]*({_PART})[ \t]*=")
 
-# One piece of a value: strings as wholes, so that what stands in them is not taken for syntax.
-_PIECE = re.compile(
-    r'''"""(?:[^"\\]|\\[\s\S]|"{1,2}(?!"))*"{3,5}|'''
-    r"""'''(?:[^']|'{1,2}(?!'))*'{3,5}|"""
-    r""""(?:[^"\\\n]|\\.)*"|'[^'\n]*'|"""
-    r"""#[^\n]*|(?P<open>[\[{])|(?P<close>[\]}])|(?P<comma>,)|(?P<end>\n)|"""
-    r"""[^"'#\[\]{},\n]+|["']"""
+# Strings as wholes, so that what stands in them is not taken for syntax. One that is not closed
+# runs to the end of its line or text: looking for its end again and again would take minutes.
+_STRINGS = (
+    r'''"""(?:[^"\\]|\\[\s\S]|"{1,2}(?!"))*+(?:"{3,5})?|'''
+    r"""'''(?:[^']|'{1,2}(?!'))*+(?:'{3,5})?|"""
+    r""""(?:[^"\\\n]|\\.)*+"?|'[^'\n]*+'?"""
 )
-
-# The same for a whole text: strings over several lines, comments, dotted keys, and what is between.
+# One piece of a value.
+_PIECE = re.compile(
+    rf"""{_STRINGS}|#[^\n]*|(?P<open>[\[{{])|(?P<close>[\]}}])|(?P<comma>,)|(?P<end>\n)|"""
+    r"""[^"'#\[\]{},\n]+"""
+)
+# One piece of a whole text: a dotted key, a string, a comment, or what is between.
 _RUN = re.compile(
-    r'''"""(?:[^"\\]|\\[\s\S]|"{1,2}(?!"))*"{3,5}|'''
-    r"""'''(?:[^']|'{1,2}(?!'))*'{3,5}|#[^\n]*|"""
-    rf"(?P<run>{_DOTTED})"
-    r"""|[^"'#A-Za-z0-9_\-]+|["']"""
+    rf"""(?!\"{{3}}|'{{3}})(?P<run>{_DOTTED})|{_STRINGS}|#[^\n]*|[^"'#A-Za-z0-9_\-]+"""
 )
 
 

@@ -1,6 +1,8 @@
-"""Address tables: ``30 05 | Hall time | 00-7F``, with the shape of the message printed once elsewhere.
+"""Address tables: ``30 05 | Hall time | 00-7F``, with the shape of the message printed once
+elsewhere.
 
-The shape is an exclusive message with address fields (``F0 7D dev 42 aa bb vv cs F7``); a row's address
+The shape is an exclusive message with address fields (``F0 7D dev 42 aa bb vv cs F7``); a row's
+address
 takes their place. A row that needs two data bytes says so, or its range does.
 """
 
@@ -10,27 +12,83 @@ import re
 
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe
+from knobwright.core.reading.digits import read_number
 from knobwright.core.reading.found import Found, field, fixed, slip
 from knobwright.core.reading.layout import Placed
-from knobwright.core.reading.numbers import spans
-from knobwright.core.reading.runs import whole_run
-from knobwright.core.reading.tokens import Tok
+from knobwright.core.reading.numbers import DEC, HEX, spans
+from knobwright.core.reading.runs import Run, whole_run
+from knobwright.core.reading.tokens import Tok, scan
 from knobwright.core.reading.words import fold, has_word
 
 _IN_WORDS = re.compile(
-    r"\b(?:address|adresse|addr\.?|adr\.?|dirección|direccion|indirizzo|adres)\s*[:=]?\s*(?P<bytes>(?:(?:\$|0x)?[0-9A-Fa-f]"
-    r"[0-9A-Za-z][Hh]?[ ,/]{0,2}){1,4})", re.I)
-_NUMBER_WORDS = (
-    ("one", 1), ("two", 2), ("three", 3), ("four", 4), ("six", 6), ("eight", 8), ("ten", 10), ("twelve", 12),
-    ("sixteen", 16), ("ein", 1), ("zwei", 2), ("drei", 3), ("vier", 4), ("acht", 8), ("zehn", 10), ("zwolf", 12),
-    ("deux", 2), ("trois", 3), ("quatre", 4), ("huit", 8), ("dix", 10), ("douze", 12), ("dos", 2), ("tres", 3),
-    ("cuatro", 4), ("ocho", 8), ("diez", 10), ("doce", 12), ("due", 2), ("otto", 8), ("dieci", 10), ("dodici", 12),
-    ("twee", 2), ("drie", 3), ("tien", 10), ("twaalf", 12),
+    r"\b(?:address|adresse|addr\.?|adr\.?|dirección|direccion|indirizzo|"
+    r"adres)\s*[:=]?\s*(?P<bytes>(?:(?:\$|0x)?[0-9A-Fa-f]"
+    r"[0-9A-Za-z][Hh]?[ ,/]{0,2}){1,4})",
+    re.I,
 )
-_N_BYTES = re.compile(r"\b(?P<n>\d{1,3}|[a-z]{2,8})\s+(?:data\s*|daten-?|wert-?)?(?:bytes?|octets?|zeichen|characters?|"
-                      r"caracteres|caracteres|caratteri|letters|ascii)\b")
-HALF_BYTES = ("half byte", "nibble", "halbbyte", "demi-octet", "medio byte", "mezzo byte", "halve byte")
-TEXT_WORDS = ("ascii", "character", "zeichen", "caracter", "caratter", "letters", "text", "name", "moji")
+_NUMBER_WORDS = (
+    ("one", 1),
+    ("two", 2),
+    ("three", 3),
+    ("four", 4),
+    ("six", 6),
+    ("eight", 8),
+    ("ten", 10),
+    ("twelve", 12),
+    ("sixteen", 16),
+    ("ein", 1),
+    ("zwei", 2),
+    ("drei", 3),
+    ("vier", 4),
+    ("acht", 8),
+    ("zehn", 10),
+    ("zwolf", 12),
+    ("deux", 2),
+    ("trois", 3),
+    ("quatre", 4),
+    ("huit", 8),
+    ("dix", 10),
+    ("douze", 12),
+    ("dos", 2),
+    ("tres", 3),
+    ("cuatro", 4),
+    ("ocho", 8),
+    ("diez", 10),
+    ("doce", 12),
+    ("due", 2),
+    ("otto", 8),
+    ("dieci", 10),
+    ("dodici", 12),
+    ("twee", 2),
+    ("drie", 3),
+    ("tien", 10),
+    ("twaalf", 12),
+)
+_N_BYTES = re.compile(
+    r"\b(?P<n>\d{1,3}|[a-z]{2,8})\s+(?:data\s*|daten-?|wert-?)?(?:bytes?|octets?|zeichen|"
+    r"characters?|"
+    r"caracteres|caracteres|caratteri|letters|ascii)\b"
+)
+HALF_BYTES = (
+    "half byte",
+    "nibble",
+    "halbbyte",
+    "demi-octet",
+    "medio byte",
+    "mezzo byte",
+    "halve byte",
+)
+TEXT_WORDS = (
+    "ascii",
+    "character",
+    "zeichen",
+    "caracter",
+    "caratter",
+    "letters",
+    "text",
+    "name",
+    "moji",
+)
 
 
 def read(placed: Placed, context: Context) -> list[Found]:
@@ -40,41 +98,101 @@ def read(placed: Placed, context: Context) -> list[Found]:
     found = _address_cell(placed, context)
     if found is None:
         return []
-    address, used, shape = found
+    address, used, shape, (first, last) = found
     text = "   ".join(placed.cells)
     cuts, at = [], 0
     for cell in placed.cells:
         cuts.append((at, at + len(cell)))
         at += len(cell) + 3
     start = cuts[used][0]
-    label, texts, prose = describe(placed, text, cuts, [(start, cuts[used][1])], context)
-    if not label or prose:
+    label, texts, prose = describe(placed, text, cuts, [(start + first, start + last)], context)
+    if prose:
         return []
     toks = _fill(shape, address, _data_fields(placed, texts, context))
-    first = shape_address(shape)
-    where = f"address {first[0]}" if first else ""
-    return [Found(label, placed.section, placed.row.place, placed.index, toks, texts, "address", shape=where)]
+    at = shape_address(shape)
+    where = f"address {at[0]}" if at else ""
+    return [
+        Found(
+            label,
+            placed.section,
+            placed.row.place,
+            placed.row_index,
+            toks,
+            texts,
+            "address",
+            shape=where,
+        )
+    ]
 
 
-def _address_cell(placed: Placed, context: Context) -> tuple[tuple[Tok, ...], int, Found] | None:
+def _address_cell(
+    placed: Placed, context: Context
+) -> tuple[tuple[Tok, ...], int, Found, tuple[int, int]] | None:
     """Return the bytes of the row's address, its cell and the shape that they fit."""
-    by_role = [k for k, role in enumerate(placed.roles) if role == "address" and placed.cells[k].strip()]
+    by_role = [
+        k for k, role in enumerate(placed.roles) if role == "address" and placed.cells[k].strip()
+    ]
     for k in by_role or range(min(2, len(placed.cells))):
         run = whole_run(placed.cells[k])
+        if (
+            k in by_role
+            and context.number_base(placed.section) == DEC
+            and (numbers := _decimals(placed.cells[k]))
+        ):
+            run = numbers
+        if run is None and k in by_role:
+            run = _leading(placed.cells[k])
         if run is None:
             continue
-        toks = tuple(t for t in run.toks)
+        toks = _as_hex(run.toks, placed, context)
         if any(t.kind == "byte" and t.value > 0x7F for t in toks):
             continue
         shape = _shape_for(placed, len(toks), context, bool(by_role))
         if shape is not None:
-            return toks, k, shape
+            return toks, k, shape, (run.start, run.end)
     return None
 
 
+def _decimals(cell: str) -> Run | None:
+    """Return a cell of decimal numbers as bytes; a number beyond seven bits is no byte."""
+    words = cell.split()
+    if not words or not all(w.isdigit() and len(w) <= 3 for w in words):
+        return None
+    return Run(tuple(read_number(w, DEC).tok for w in words), 0, len(cell))
+
+
+def _leading(cell: str) -> Run | None:
+    """Return the bytes at the front of an address cell in which a name follows them."""
+    toks = []
+    for tok in scan(cell):
+        if not tok.is_byte_like or (tok.kind == "field" and len(tok.text) > 2):
+            break
+        toks.append(tok)
+    if len(toks) < 2 or toks[0].kind not in ("byte", "half"):
+        return None
+    return Run(tuple(toks), toks[0].start, toks[-1].end)
+
+
+def _as_hex(toks: tuple[Tok, ...], placed: Placed, context: Context) -> tuple[Tok, ...]:
+    """Return an address of plain digit pairs as hexadecimal bytes, unless the leaflet calls such
+    numbers decimal."""
+    if any(len(t.text) != 2 for t in toks) or context.number_base(placed.section) == DEC:
+        return toks
+    if len(toks) == 1 and toks[0].kind == "byte" and not toks[0].sure and toks[0].value > 9:
+        head = next(
+            (h for h, r in zip(placed.heads, placed.roles, strict=False) if r == "address"), ""
+        )
+        if context.base_of(placed, head, "address") != HEX:
+            return (slip(toks[0].text),)
+    return tuple(fixed(t.value) if t.kind == "byte" else t for t in toks)
+
+
 def _shape_for(placed: Placed, n_bytes: int, context: Context, named: bool) -> Found | None:
-    """Return the nearest shape above the row whose address has as many bytes; a named column takes any."""
-    above = [f for f, _ in context.shapes if f.index <= placed.index] or [f for f, _ in context.shapes]
+    """Return the nearest shape above the row whose address has as many bytes; a named column takes
+    any."""
+    above = [f for f, _ in context.shapes if f.row_index <= placed.row_index] or [
+        f for f, _ in context.shapes
+    ]
     built = {id(f): b for f, b in context.shapes}
     fitting = [f for f in above if len(built[id(f)].address_at) == n_bytes]
     if fitting:
@@ -88,10 +206,13 @@ def _fill(shape: Found, address: tuple[Tok, ...], data: list[Tok]) -> tuple[Tok,
 
     settled, _ = settle(shape.toks)
     cells = [k for k, t in enumerate(settled) if k in shape_address(shape)]
+    apart = bool(cells) and cells[-1] - cells[0] != len(cells) - 1
     out: list[Tok] = []
     for k, tok in enumerate(settled):
         if k in cells:
-            if k == cells[0]:
+            if apart and len(address) == len(cells):
+                out.append(address[cells.index(k)])
+            elif k == cells[0]:
                 out.extend(address if len(address) == len(cells) else (*address, slip("(address)")))
             continue
         if data and tok.kind == "field" and _is_value_cell(shape, k):
@@ -114,7 +235,9 @@ def _is_value_cell(shape: Found, k: int) -> bool:
     return len(parts) > 1 and str(k) in parts[1].split(",")
 
 
-def _data_fields(placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Context) -> list[Tok]:
+def _data_fields(
+    placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Context
+) -> list[Tok]:
     """Return the value fields that the row needs: one, two, or a run of bytes."""
     n = _n_data(placed, texts, context)
     if n == 1 and (only := _only_value(texts)) is not None:
@@ -133,7 +256,11 @@ def _only_value(texts: tuple[tuple[str, str, str], ...]) -> int | None:
     for role, _, text in texts:
         if role == "range":
             found = spans(text)
-            whole = len(found) == 1 and not found[0].is_range and text.strip() == text[found[0].start : found[0].end]
+            whole = (
+                len(found) == 1
+                and not found[0].is_range
+                and text.strip() == text[found[0].start : found[0].end]
+            )
             return found[0].values("hex")[0] if whole and not found[0].is_open else None
     return None
 
@@ -145,8 +272,12 @@ def _is_text(texts: tuple[tuple[str, str, str], ...]) -> bool:
 def _n_data(placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Context) -> int:
     """Return how many data bytes a row says it has; 1 where it says nothing."""
     size = placed.cell("size")
+    if size and re.fullmatch(r"(?:[0-9A-F]{2}[hH]?\s+){1,3}[0-9A-F]{2}[hH]?", size.strip()):
+        size = size.split()[-1] + ("h" if size.strip()[-1] not in "hH" else "")
     if size and (match := re.match(r"\s*(?:\$|0x)?([0-9A-Fa-f]{1,3})[hH]?\b", size)):
-        head = next((h for h, r in zip(placed.heads, placed.roles, strict=False) if r == "size"), "")
+        head = next(
+            (h for h, r in zip(placed.heads, placed.roles, strict=False) if r == "size"), ""
+        )
         marked = size.strip()[:1] == "$" or "x" in size or size.strip()[-1:] in "hH"
         base = "hex" if marked else context.base_of(placed, head, "size")
         if base == "hex" or match[1].isdigit():
@@ -164,7 +295,12 @@ def _n_data(placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Co
             for span in spans(text, pairs=True):
                 if span.is_range and all(len(n.parts) == 2 for n in span.nums):
                     return 2
-                if span.is_range and role == "range" and not span.is_signed and not span.is_open and max(
-                    span.values("dec")) > 127:
+                if (
+                    span.is_range
+                    and role == "range"
+                    and not span.is_signed
+                    and not span.is_open
+                    and max(span.values("dec")) > 127
+                ):
                     return 2
     return 1

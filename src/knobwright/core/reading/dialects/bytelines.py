@@ -1,4 +1,5 @@
-"""Byte lines: ``BnH 63H 05H 62H 12H 06H vvH``, ``F0 7D id 42 30 05 vv cs F7``, in every style of byte.
+"""Byte lines: ``BnH 63H 05H 62H 12H 06H vvH``, ``F0 7D id 42 30 05 vv cs F7``, in every style of
+byte.
 
 A row may print two ways to one parameter in two cells; a selection without its value goes on in the
 next row that has no label of its own.
@@ -9,12 +10,18 @@ from __future__ import annotations
 import re
 
 from knobwright.core.reading.context import Context, fixed_bytes, has_example_word
-from knobwright.core.reading.found import Found
+from knobwright.core.reading.found import Found, field
 from knobwright.core.reading.layout import Placed, strip_mark
-from knobwright.core.reading.runs import Run, find_runs
+from knobwright.core.reading.numbers import spans
+from knobwright.core.reading.runs import N_DATA, Run, find_runs
 from knobwright.core.reading.words import UNITS, fold, header_role
 
-_NUMBERING = re.compile(r"(?:no\.?|nr\.?|#)?\s*\(?[A-Z]?-?\d{1,3}(?:[.\-]\d{1,3}){0,3}[.):]?\s*", re.I)
+_NUMBERING = re.compile(
+    r"(?:no\.?|nr\.?|#)?\s*\(?[A-Z]?-?\d{1,3}(?:[.\-]\d{1,3}){0,3}[.):]?\s*", re.I
+)
+_TRAILING = re.compile(
+    r"\s(?P<range>(?:\$|0x)?[0-9A-F]{1,3}[Hh]?\s?(?:-|–|\.{2,3})\s?(?:\$|0x)?[0-9A-F]{1,3}[Hh]?)\Z"
+)
 _LEAD = " \t:=-–—>•*·○●,;.)"
 MAX_LABEL = 80
 
@@ -22,17 +29,25 @@ MAX_LABEL = 80
 def read(placed: Placed, context: Context) -> list[Found]:
     """Return the byte lines of a row."""
     text, cuts = joined(placed)
-    runs = [run for run in find_runs(text) if not run.is_continuation]
+    runs = [run for run in find_runs(masked(placed, text, cuts)) if not run.is_continuation]
     if not runs:
         return []
+    runs[-1] = _with_range(placed, runs[-1], cuts)
     runs = _split_routes(runs, cuts)
     label, texts, prose = describe(placed, text, cuts, [(r.start, r.end) for r in runs], context)
     out = []
     for k, run in enumerate(runs):
         out.append(
             Found(
-                label, placed.section, placed.row.place, placed.index, run.toks, texts, "byte line",
-                route_group=k, is_prose=prose,
+                label,
+                placed.section,
+                placed.row.place,
+                placed.row_index,
+                run.toks,
+                texts,
+                "byte line",
+                route_group=k,
+                is_prose=prose,
             )
         )
     return out
@@ -50,6 +65,41 @@ def joined(placed: Placed) -> tuple[str, list[tuple[int, int]]]:
     return "   ".join(parts), cuts
 
 
+def masked(placed: Placed, text: str, cuts: list[tuple[int, int]]) -> str:
+    """Return the row's text with blanks where cells stand that hold no bytes: other bases, marks,
+    footnotes."""
+    for (start, end), role in zip(cuts, placed.roles, strict=False):
+        if role in ("ignore", "twin", "dec"):
+            text = text[:start] + " " * (end - start) + text[end:]
+    return text
+
+
+def _with_range(placed: Placed, run: Run, cuts: list[tuple[int, int]]) -> Run:
+    """Add the value field where the last byte's cell prints its range instead of a field word."""
+    toks = run.toks
+    status = toks[0]
+    if (
+        status.kind not in ("half", "byte")
+        or not status.is_status
+        or status.value in range(0xF0, 0x100)
+    ):
+        return run
+    digit = status.value if status.kind == "half" else status.value >> 4
+    n_missing = N_DATA.get(digit, 0) + 1 - len(toks)
+    last = _cell_of(toks[-1].start, cuts)
+    if n_missing != 1 or last + 1 >= len(placed.cells):
+        return run
+    for k in range(last + 1, min(last + 3, len(placed.cells))):
+        role = placed.roles[k]
+        if role in ("twin", "dec", "ignore"):
+            continue
+        found = spans(placed.cells[k])
+        if role in ("bytes", "range", "") and found and found[0].is_range and found[0].start < 2:
+            return run._replace(toks=(*toks, field("vv")))
+        break
+    return run
+
+
 def _split_routes(runs: list[Run], cuts: list[tuple[int, int]]) -> list[Run]:
     """Part a run where a cell with a complete line ends and the next cell begins another."""
     out: list[Run] = []
@@ -59,7 +109,13 @@ def _split_routes(runs: list[Run], cuts: list[tuple[int, int]]) -> list[Run]:
             tok, before = run.toks[k], run.toks[k - 1]
             new_cell = _cell_of(tok.start, cuts) != _cell_of(before.start, cuts)
             part = run.toks[start:k]
-            if new_cell and tok.is_status and any(t.kind in ("field", "twin") for t in part[1:]):
+            ends = tok.kind == "byte" and tok.value == 0xF7
+            if (
+                new_cell
+                and tok.is_status
+                and not ends
+                and any(t.kind in ("field", "twin") for t in part[1:])
+            ):
                 out.append(Run(part, part[0].start, part[-1].end))
                 start = k
         part = run.toks[start:]
@@ -72,9 +128,14 @@ def _cell_of(position: int, cuts: list[tuple[int, int]]) -> int:
 
 
 def describe(
-    placed: Placed, text: str, cuts: list[tuple[int, int]], used: list[tuple[int, int]], context: Context
+    placed: Placed,
+    text: str,
+    cuts: list[tuple[int, int]],
+    used: list[tuple[int, int]],
+    context: Context,
 ) -> tuple[str, tuple[tuple[str, str, str], ...], bool]:
-    """Return the label, the other texts with their roles, and whether the bytes stand in a sentence.
+    """Return the label, the other texts with their roles, and whether the bytes stand in a
+    sentence.
 
     ``used`` are the stretches of ``text`` that a dialect has read as bytes.
     """
@@ -89,27 +150,39 @@ def describe(
             before = bool(inside) and n == 0
             if before and not label and _is_label(piece, after_bytes=False):
                 label = _as_label(piece)
-            elif inside and role in ("bytes", "", "label") and not label and _is_label(piece, True):
-                label, rest = _cut_label(piece)
-                if rest:
-                    texts.append(("", "", rest))
-            elif not inside and not label and role in ("label", "") and _is_label(piece, False):
+            elif (
+                inside
+                and role in ("bytes", "", "label", "address")
+                and not label
+                and _is_label(piece, True)
+            ) or (not inside and not label and role in ("label", "") and _is_label(piece, False)):
                 label, rest = _cut_label(piece)
                 if rest:
                     texts.append(("", "", rest))
             elif piece.strip(_LEAD):
                 texts.append((role if not inside else "", head, piece.strip()))
-    if label and placed.row.kind == "table" and not placed.cells[0].strip() and "label" not in placed.roles and (
-        placed.roles[0] not in ("number", "cc")
+    if (
+        label
+        and placed.row.kind == "table"
+        and not placed.cells[0].strip()
+        and "label" not in placed.roles
+        and (placed.roles[0] not in ("number", "cc"))
     ):
         texts.insert(0, ("", "", label))
         label = ""
     named = placed.cell("label")
     if named and not find_runs(named):
+        named, tail = _cut_label(named) if _TRAILING.search(named) else (named, "")
         label, texts = _prefer_named(named, label, texts)
+        if tail:
+            texts.insert(0, ("range", "", tail))
     n_words = len(text.split())
-    prose = has_example_word(text) or (
-        len([c for c in placed.cells if c.strip()]) == 1 and n_words > 14
+    n_before = len(text[: used[0][0]].split()) if used else 0
+    single = len([c for c in placed.cells if c.strip()]) == 1
+    prose = (
+        has_example_word(text)
+        or (single and len(used) > 2 and n_words > 14)
+        or (single and n_words > 14 and (n_before > 8 or not label))
     )
     return label, tuple(texts), prose
 
@@ -125,7 +198,9 @@ def _prefer_named(
 
 
 def _outside(text: str, start: int, end: int, inside: list[tuple[int, int]]) -> list[str]:
-    """Return the pieces of a cell that no byte run covers, in order (first: before the first run)."""
+    """Return the pieces of a cell that no byte run covers, in order (first: before the first
+    run).
+    """
     if not inside:
         return [text[start:end]] if text[start:end].strip() else []
     pieces: list[str] = []
@@ -155,7 +230,9 @@ def _is_label(piece: str, after_bytes: bool) -> bool:
         return False
     if re.match(r"[$0-9].*(?:-|\.\.|–|to|bis)", bare) and not re.match(r"\d+\s+[A-Za-z]", bare):
         return False
-    if bare.isdigit() or header_role(bare) in ("ignore",) and len(bare) < 4:
+    if bare.isdigit() or (header_role(bare) in ("ignore",) and len(bare) < 4):
+        return False
+    if after_bytes and re.search(r"[.!?;]\s+\S", bare):
         return False
     return not (after_bytes and len(bare.split()) > 9 and "," not in bare)
 
@@ -164,9 +241,13 @@ def _as_label(piece: str) -> str:
     """Return a name without numbering, marks and rulings."""
     text = " ".join(piece.split()).strip(_LEAD)
     match = _NUMBERING.match(text)
-    if match and match.end() < len(text) and text[match.end() - 1 : match.end()] in " .):" and (
-        text[match.end()].isalpha()
-    ) and not text[: match.end()].strip().isalpha():
+    if (
+        match
+        and match.end() < len(text)
+        and text[match.end() - 1 : match.end()] in " .):"
+        and (text[match.end()].isalpha())
+        and not text[: match.end()].strip().isalpha()
+    ):
         rest = text[match.end() :]
         if not re.match(r"[a-z]", rest) or "." in match.group() or ")" in match.group():
             text = rest
@@ -176,6 +257,8 @@ def _as_label(piece: str) -> str:
 def _cut_label(piece: str) -> tuple[str, str]:
     """Return the name and the rest of a piece such as ``Volume, 00h-7Fh, init 64h``."""
     text = " ".join(piece.split()).strip(" \t:=-–—>•*·○●,;")
+    if match := _TRAILING.search(text):
+        return _as_label(text[: match.start()]), match["range"]
     for match in re.finditer(r"\s*[,;:]\s+|\s+\((?=[^)]*\d)|\s+=\s+|\s{2,}", text):
         rest = text[match.start() :].lstrip(" ,;:")
         if re.search(r"\d", rest):

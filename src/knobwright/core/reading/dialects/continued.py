@@ -1,6 +1,7 @@
 """Continued rows: ``... 64h 01h 06h vv`` takes its missing start from the row above.
 
-The start is taken only if exactly one way of joining the two gives whole, sensible messages; first of
+The start is taken only if exactly one way of joining the two gives whole, sensible messages;
+first of
 all the way that makes both rows equally long.
 """
 
@@ -18,7 +19,9 @@ from knobwright.core.reading.tokens import Tok
 def read(placed: Placed, context: Context) -> list[Found]:
     """Return the parameter of a row that continues the one above."""
     above = context.last
-    if above is not None and (above.section != placed.section or placed.index - above.index > 6):
+    if above is not None and (
+        above.section != placed.section or placed.row_index - above.row_index > 6
+    ):
         above = None
     text, cuts = joined(placed)
     run = next((r for r in find_runs(text) if r.is_continuation), None)
@@ -35,7 +38,18 @@ def read(placed: Placed, context: Context) -> list[Found]:
         start = _equal(above.toks, rest) if above is not None else rest
         toks = (slip("..."), *(start or rest))
     base = above.base if above is not None else ""
-    return [Found(label, placed.section, placed.row.place, placed.index, toks, texts, "continued", base=base)]
+    return [
+        Found(
+            label,
+            placed.section,
+            placed.row.place,
+            placed.row_index,
+            toks,
+            texts,
+            "continued",
+            base=base,
+        )
+    ]
 
 
 def _bare(placed: Placed, cuts: list[tuple[int, int]], above: Found) -> Run | None:
@@ -51,7 +65,9 @@ def _bare(placed: Placed, cuts: list[tuple[int, int]], above: Found) -> Run | No
 
 
 def join(above: tuple[Tok, ...], rest: tuple[Tok, ...], found: Found) -> tuple[Tok, ...]:
-    """Return the whole row: the start of the one above and the rest; empty where it isn't certain."""
+    """Return the whole row: the start of the one above and the rest; empty where it isn't
+    certain.
+    """
     equal, aligned = _equal(above, rest), _aligned(above, rest)
     if aligned and _is_whole(aligned, found):
         return aligned
@@ -59,14 +75,13 @@ def join(above: tuple[Tok, ...], rest: tuple[Tok, ...], found: Found) -> tuple[T
         return equal
     if above and above[0].value == 0xF0 and above[0].kind == "byte":
         return ()
-    ways = [
-        whole for n in range(1, len(above)) if _is_whole(whole := (*above[:n], *rest), found)
-    ]
+    ways = [whole for n in range(1, len(above)) if _is_whole(whole := (*above[:n], *rest), found)]
     return ways[0] if len(ways) == 1 else ()
 
 
 def _aligned(above: tuple[Tok, ...], rest: tuple[Tok, ...]) -> tuple[Tok, ...]:
-    """Return the joined row in which the last fixed bytes before the value stand in the same places."""
+    """Return the joined row in which the last fixed bytes before the value stand in the same
+    places."""
     mine, theirs = _tail(rest), _tail(above)
     if mine in (0, len(rest)) or theirs == len(above) or any(t.kind != "byte" for t in rest[:mine]):
         return ()
@@ -81,8 +96,10 @@ def _aligned(above: tuple[Tok, ...], rest: tuple[Tok, ...]) -> tuple[Tok, ...]:
 def _tail(toks: tuple[Tok, ...]) -> int:
     """Return where the row's last stretch of fields (and F7) begins."""
     at = len(toks)
-    while at > 0 and (toks[at - 1].kind in ("field", "twin", "half") or (
-            at == len(toks) and toks[at - 1].kind == "byte" and toks[at - 1].value == 0xF7)):
+    while at > 0 and (
+        toks[at - 1].kind in ("field", "twin", "half")
+        or (at == len(toks) and toks[at - 1].kind == "byte" and toks[at - 1].value == 0xF7)
+    ):
         at -= 1
     return at
 
@@ -106,9 +123,17 @@ def _is_whole(toks: tuple[Tok, ...], found: Found) -> bool:
     if had.faults or not had.items:
         return False
     return messages.items[0][0].text == had.items[0][0].text and (
-        _ccs(messages.items) >= _ccs(had.items) - {38} or len(had.items) == 1 == len(messages.items))
+        _ccs(messages.items) >= _ccs(had.items) - {38} or len(had.items) == 1 == len(messages.items)
+    )
 
 
 def _ccs(items: tuple[tuple[Tok, ...], ...]) -> set[int]:
     """Return the selecting and data controllers of a row of control changes."""
-    return {m[1].value for m in items if len(m) == 3 and m[1].kind == "byte"} & {6, 38, 98, 99, 100, 101}
+    return {m[1].value for m in items if len(m) == 3 and m[1].kind == "byte"} & {
+        6,
+        38,
+        98,
+        99,
+        100,
+        101,
+    }

@@ -9,7 +9,7 @@ import re
 
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe, joined
-from knobwright.core.reading.digits import read_number
+from knobwright.core.reading.digits import NUMBERS, read_number
 from knobwright.core.reading.found import Found, field, fixed, half
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.legends import clean_symbol
@@ -20,21 +20,46 @@ from knobwright.core.reading.words import fold, has_word
 
 _N = r"(?:\$|0x)?[0-9A-Za-z]{1,4}"
 _PAIR = re.compile(
-    r"\b(?:CC|cc|Ctrl|ctrl|Ctl|Controller|controller|Contrôleur|Control|Regler)\s*(?:#|no\.?|nr\.?)?\s*(?P<cc>" + _N + r")\s*"
-    r"(?:=|:|→|->|gleich|wa)\s*(?P<value>[^\s,;()=]+(?:\s*\+\s*[^\s,;()=]+)?(?:\s+(?:alta|baja|haute|basse|high|low|hoch|"
-    r"niedrig|msb|lsb)\b)?)"
+    r"\b(?:CC|cc|Ctrl|ctrl|Ctl|Controller|controller|Contrôleur|Control|Regler)\s*(?:#|"
+    r"no\.?|nr\.?)?\s*(?P<cc>" + _N + r")\s*"
+    r"(?:=|:|→|->|gleich|wa)\s*(?P<value>[^\s,;()=]+(?:\s*\+\s*[^\s,;()=]+)?(?:\s+(?:alta|"
+    r"baja|haute|basse|high|low|hoch|"
+    r"niedrig|msb|lsb|fort|faible|alto|basso|part)\b)?)"
 )
 _ONLY_CHANNEL = re.compile(
-    r"(?:only|nur|seulement|uniquement|solo|únicamente|unicamente|soltanto|alleen|nomi|のみ)\W+(?:\w+\W+){0,3}?"
+    r"(?:only|nur|seulement|uniquement|solo|únicamente|unicamente|soltanto|alleen|nomi|"
+    r"のみ)\W+(?:\w+\W+){0,3}?"
     r"(?:channel|kanal|canal|canale|kanaal|channeru|ch\.?)\s*(?P<a>\d{1,2})"
-    r"|(?:channel|kanal|canal|canale|kanaal|ch\.?)\s*(?P<b>\d{1,2})\s+(?:only|nur|seulement|uniquement|solo|nomi)", re.I
+    r"|(?:channel|kanal|canal|canale|kanaal|ch\.?)\s*(?P<b>\d{1,2})\s+(?:only|nur|"
+    r"seulement|uniquement|solo|nomi)",
+    re.I,
+)
+_ONE_CHANNEL = re.compile(
+    r"\b(?:channel|kanal|canal|canale|kanaal|channeru)\s*(?P<a>\d{1,2})\b(?!\s*(?:-|–|to|"
+    r"bis|à|a|al|und|and|et|y|,|\.\.)\s*\d)",
+    re.I,
 )
 _NRPN_ON = re.compile(
-    r"NRPN\b[^.;]{0,200}?\b(?:only |all |nur |alle |always )+(?:on|auf|sur|en|su) (?:channel|kanal|le canal|canal|canale) (?P<n>\d{1,2})\b", re.I)
-_KEY = ("key", "note", "taste", "tastennummer", "tecla", "nota", "touche", "toets", "tasto", "kagi", "noto")
+    r"NRPN\b[^.;]{0,200}?\b(?:only |all |nur |alle |always )+(?:on|auf|sur|en|"
+    r"su) (?:channel|kanal|le canal|canal|canale) (?P<n>\d{1,2})\b",
+    re.I,
+)
+_KEY = (
+    "key",
+    "note",
+    "taste",
+    "tastennummer",
+    "tecla",
+    "nota",
+    "touche",
+    "toets",
+    "tasto",
+    "kagi",
+    "noto",
+)
 _VALUE = ("value", "val", "wert", "valor", "valeur", "valore", "waarde", "atai", "data", "daten")
-_HIGH = ("alta", "haute", "high", "hoch", "msb", "obere", "upper", "hi")
-_LOW = ("baja", "basse", "low", "niedrig", "lsb", "untere", "lower", "lo")
+_HIGH = ("alta", "poids fort", "alto", "haute", "high", "hoch", "msb", "obere", "upper", "hi")
+_LOW = ("baja", "poids faible", "basso", "basse", "low", "niedrig", "lsb", "untere", "lower", "lo")
 
 
 def read(placed: Placed, context: Context) -> list[Found]:
@@ -43,27 +68,48 @@ def read(placed: Placed, context: Context) -> list[Found]:
     matches = list(_PAIR.finditer(text))
     if not matches:
         return []
+    if NUMBERS.search(text) and all(m["cc"] in ("6", "38", "06", "26h", "06h") for m in matches):
+        return []
     base = context.number_base(placed.section) or DEC
     status = channel_status(placed.section, context)
     toks: list[Tok] = []
     for match in matches:
-        toks.extend((status, read_number(match["cc"], base).tok, _value(match["value"], base, placed, context)))
+        toks.extend(
+            (
+                status,
+                read_number(match["cc"], base).tok,
+                _value(match["value"], base, placed, context),
+            )
+        )
     used = [(matches[0].start(), matches[-1].end())]
     label, texts, prose = describe(placed, text, cuts, used, context)
     if prose or (not label and len(matches) > 1 and all(t.kind == "field" for t in toks[2::3])):
         return []
     added = [(("range", "", m["value"])) for m in matches if "+" in m["value"]]
-    return [Found(label, placed.section, placed.row.place, placed.index, tuple(toks), (*texts, *added), "pairs")]
+    return [
+        Found(
+            label,
+            placed.section,
+            placed.row.place,
+            placed.row_index,
+            tuple(toks),
+            (*texts, *added),
+            "pairs",
+        )
+    ]
 
 
 def channel_status(section: str, context: Context, *, nrpn: bool = False) -> Tok:
-    """Return the status of a control change: on the only channel that heading or text names, or any."""
-    if match := _ONLY_CHANNEL.search(section):
-        channel = int(match["a"] or match["b"])
+    """Return the status of a control change: on the only channel that heading or text names, or
+    any."""
+    if match := _ONLY_CHANNEL.search(section) or _ONE_CHANNEL.search(section):
+        channel = int(match["a"] or match.groupdict().get("b") or 0)
         if 1 <= channel <= 16:
             return fixed(0xB0 + channel - 1)
     for _, own, text in context.texts():
-        if own not in (section, context.first_section, "") and not (own and section.startswith(own)):
+        if own not in (section, context.first_section, "") and not (
+            own and section.startswith(own)
+        ):
             continue
         if match := _NRPN_ON.search(text):
             channel = int(match["n"])
@@ -87,7 +133,7 @@ def _value(text: str, base: str, placed: Placed, context: Context) -> Tok:
         return field("vl", text)
     symbol = clean_symbol(text)
     role = field_role(symbol)
-    legend = context.legends.find(symbol, placed.index, placed.section)
+    legend = context.legends.find(symbol, placed.row_index, placed.section)
     if legend and legend[0].role:
         role = legend[0].role
     if has_word(word, _KEY) or role == "key":

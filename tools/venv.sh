@@ -35,4 +35,7 @@ if [ ! -d .venv ]; then
 fi
 say "Installing knobwright[$extras] (from the package registry, once)"
 .venv/bin/python -m pip install -qq --disable-pip-version-check -e ".[$extras]"
+# Byte code as an installed package has it, also where PYTHONDONTWRITEBYTECODE is set: commands start
+# in half the time.
+.venv/bin/python -m compileall -q src
 : >"$stamp"

@@ -1,13 +1,13 @@
 """The reader against the corpus: nothing wrong that was not asked about, and nearly all right.
 
-The answers were written from the printed leaflets before the reader and without it; the bytes of their vectors were
-worked out by hand. See ``score.py`` for what right, asked and wrong mean.
+The answers were written from the printed leaflets before the reader and without it; the bytes of
+their vectors were worked out by hand. See ``score.py`` for what right, asked and wrong mean.
 """
 
 from __future__ import annotations
 
 import sys
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -19,7 +19,7 @@ from score import ASKED, RIGHT, WRONG, Score, leaflets, score, share_right
 FOLDERS = leaflets()
 
 
-@lru_cache(maxsize=None)
+@cache
 def scored(folder: Path) -> Score:
     """Return the verdicts on one leaflet, worked out once."""
     return score(folder)

@@ -25,9 +25,7 @@ def leaflet(text: str, source: str = "text") -> Leaflet:
     for number, line in enumerate(text.split("\n"), 1):
         cells = [(m.start(), m.group()) for m in _CELL.finditer(line)]
         if cells:
-            rows.append(
-                Row(0, number, tuple(c for _, c in cells), tuple(at for at, _ in cells))
-            )
+            rows.append(Row(0, number, tuple(c for _, c in cells), tuple(at for at, _ in cells)))
     return Leaflet("trial.txt", source, tuple(rows))
 
 
@@ -128,7 +126,9 @@ def test_the_same_bytes_under_two_names_are_asked_about_for_both() -> None:
 
 
 def test_a_continued_row_takes_its_start_from_the_row_above() -> None:
-    drafted = read("TRIAL\n\nBn 63 08 62 01 06 vv   Bar\n... 02 06 vv   Bell\n... 62 07 06 vv   Bark\n")
+    drafted = read(
+        "TRIAL\n\nBn 63 08 62 01 06 vv   Bar\n... 02 06 vv   Bell\n... 62 07 06 vv   Bark\n"
+    )
     lines = {label: p["line"] for label, p in parameters(drafted).items()}
     assert lines == {
         "Bar": "Bn 63 08 62 01 06 vv",
@@ -189,15 +189,76 @@ def test_five_thousand_rows_are_drafted_in_seconds() -> None:
 
 
 _PIECES = st.sampled_from(
-    "F0 7D Bn BnH 63H 05 vv cs F7 ... NRPN_5/1 CC_7 = 0-127 -64..+63 Range Default Name CC MSB LSB NRPN Address "
-    "40_00 $B0 1011nnnn 0vvvvvvv xx O5 0_=_off, 1_=_on default_40 vv_=_value n_=_channel (0-127) 240 125 Fn 01 "
-    "dd 4p Cn pp En ll mm (64_data_bytes) NRPN_MSB NRPN_LSB CC_99_=_5, CC_98_=_kk, dev aa bb Example: "
-    "checksum:_xor_of_all_bytes_after_F0 low_byte_first Value_hex Value_dec p_is_the_part 10_=_0".split()
+    [
+        "F0",
+        "7D",
+        "Bn",
+        "BnH",
+        "63H",
+        "05",
+        "vv",
+        "cs",
+        "F7",
+        "...",
+        "NRPN_5/1",
+        "CC_7",
+        "=",
+        "0-127",
+        "-64..+63",
+        "Range",
+        "Default",
+        "Name",
+        "CC",
+        "MSB",
+        "LSB",
+        "NRPN",
+        "Address",
+        "40_00",
+        "$B0",
+        "1011nnnn",
+        "0vvvvvvv",
+        "xx",
+        "O5",
+        "0_=_off,",
+        "1_=_on",
+        "default_40",
+        "vv_=_value",
+        "n_=_channel",
+        "(0-127)",
+        "240",
+        "125",
+        "Fn",
+        "01",
+        "dd",
+        "4p",
+        "Cn",
+        "pp",
+        "En",
+        "ll",
+        "mm",
+        "(64_data_bytes)",
+        "NRPN_MSB",
+        "NRPN_LSB",
+        "CC_99_=_5,",
+        "CC_98_=_kk,",
+        "dev",
+        "aa",
+        "bb",
+        "Example:",
+        "checksum:_xor_of_all_bytes_after_F0",
+        "low_byte_first",
+        "Value_hex",
+        "Value_dec",
+        "p_is_the_part",
+        "10_=_0",
+    ]
 )
 
 
 @settings(max_examples=60)
-@given(st.lists(st.lists(_PIECES, max_size=8), max_size=10), st.sampled_from(["text", "csv", "pdf"]))
+@given(
+    st.lists(st.lists(_PIECES, max_size=8), max_size=10), st.sampled_from(["text", "csv", "pdf"])
+)
 def test_any_rows_give_a_draft_without_faults(rows: list[list[str]], source: str) -> None:
     text = "\n".join("  ".join(cell.replace("_", " ") for cell in row) for row in rows)
     try:

@@ -6,7 +6,7 @@ the set give it, then the sheet's default; what was taken as a default is said.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import NamedTuple
 
@@ -85,20 +85,30 @@ def assign(
             continue
         key, raw = parsed[i]
         messages = codec.encode(key, raw, channel, note, current, danger=danger)
-        parameter = codec.parameters[key]
-        out.append(
-            Assigned(
-                key,
-                parameter.label,
-                raw,
-                codec.spell(key, raw),
-                channel if "channel" in parameter.per else None,
-                note if "key" in parameter.per else None,
-                messages,
-                tuple(_notes(codec, key, given)),
-            )
-        )
+        out.append(_assigned(codec, key, raw, channel, note, messages, given))
     return out
+
+
+def _assigned(
+    codec: Codec,
+    key: str,
+    raw: Raw,
+    channel: int,
+    note: int | None,
+    messages: tuple[bytes, ...],
+    given: Mapping[str, Raw],
+) -> Assigned:
+    parameter = codec.parameters[key]
+    return Assigned(
+        key,
+        parameter.label,
+        raw,
+        codec.spell(key, raw),
+        channel if "channel" in parameter.per else None,
+        note if "key" in parameter.per else None,
+        messages,
+        tuple(_notes(codec, key, given)),
+    )
 
 
 def _split(word: str) -> tuple[str, str]:
@@ -155,7 +165,7 @@ def _program(codec: Codec, word: str) -> Program:
     )
 
 
-def _notes(codec: Codec, key: str, given: dict[str, Raw]) -> list[str]:
+def _notes(codec: Codec, key: str, given: Mapping[str, Raw]) -> list[str]:
     parameter = codec.parameters[key]
     notes = []
     for other in parameter.sent_route.template.line.others:

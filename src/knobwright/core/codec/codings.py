@@ -22,6 +22,7 @@ class Coding(NamedTuple):
     limits: Callable[[int, int | None], tuple[int, int]]
     to_bits: Callable[[int, int, int | None], int]
     to_raw: Callable[[int, int, int | None], int]
+    words: str
 
 
 def _plain_limits(n: int, zero: int | None) -> tuple[int, int]:
@@ -74,9 +75,27 @@ def _offset_raw(bits: int, n: int, zero: int | None) -> int:
 CODINGS: dict[str, Coding] = {
     row.name: row
     for row in (
-        Coding("plain", _plain_limits, lambda raw, n, zero: raw, lambda bits, n, zero: bits),
-        Coding("twos", _twos_limits, _twos_bits, _twos_raw),
-        Coding("sign-magnitude", _sign_limits, _sign_bits, _sign_raw),
-        Coding("offset", _offset_limits, _offset_bits, _offset_raw),
+        Coding(
+            "plain",
+            _plain_limits,
+            lambda raw, n, zero: raw,
+            lambda bits, n, zero: bits,
+            "the number itself",
+        ),
+        Coding("twos", _twos_limits, _twos_bits, _twos_raw, "two's complement"),
+        Coding(
+            "sign-magnitude",
+            _sign_limits,
+            _sign_bits,
+            _sign_raw,
+            "the highest bit is the sign, the others the number without it",
+        ),
+        Coding(
+            "offset",
+            _offset_limits,
+            _offset_bits,
+            _offset_raw,
+            "the number and `zero` added together",
+        ),
     )
 }

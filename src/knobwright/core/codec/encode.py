@@ -79,16 +79,17 @@ def make_encoder(template: Template, device: int) -> Encoder:
 def make_value_encoder(template: Template, device: int) -> Callable[[int, int], Messages] | None:
     """Return a quicker ``f(bits, channel)`` for the common case, or ``None``.
 
-    The case: one value in one message (the last), no other field than channels, and at most one
-    checksum. Bits must have been checked against the line.
+    The case: no other field than the value and channels; the value in one message (the last) with
+    at most one checksum, or one byte of it in each of several. Bits must have been checked against
+    the line.
     """
     parts = [_part(template, m, device) for m in range(len(template.line.messages))]
     last = parts[-1]
     simple = all(not part.ops and not part.sums for part in parts[:-1]) and len(last.sums) <= 1
+    if any(op.cell.kind != w.VALUE for part in parts for op in part.ops):
+        return None
     if not simple or not last.ops or last.run_at >= 0:
-        return None
-    if any(op.cell.kind != w.VALUE for op in last.ops):
-        return None
+        return _spread_encoder(parts)
     heads = [tuple(part.prototypes[ch] for part in parts[:-1]) for ch in range(16)]
     table = list(zip(heads, last.prototypes, strict=True))
     slices = [
@@ -144,6 +145,30 @@ def _slices_encoder(
         return (*head, bytes(message))
 
     return sliced
+
+
+def _spread_encoder(parts: list[_Part]) -> Callable[[int, int], Messages] | None:
+    """Return a quick encoder for a value of which each message carries one byte at most."""
+    pieces: list[list[tuple[bytes, int, int, int, bytes]]] = [[] for _ in range(16)]
+    for part in parts:
+        first = part.prototypes[0][1:2]
+        if len(part.ops) > 1 or part.sums or part.run_at >= 0 or not first or first[0] > 0x7F:
+            return None
+        at, low, mask = 1, 0, 0  # a message without a value byte: its first data byte as it is
+        for op in part.ops:
+            at, low, mask = op.position, op.cell.low, (1 << (op.cell.high - op.cell.low + 1)) - 1
+        for channel, proto in enumerate(part.prototypes):
+            pieces[channel].append((proto[:at], low, mask, proto[at], proto[at + 1 :]))
+
+    def spread(bits: int, channel: int) -> Messages:
+        return tuple(
+            [
+                before + _BYTES[bits >> low & mask | base] + after
+                for before, low, mask, base, after in pieces[channel]
+            ]
+        )
+
+    return spread
 
 
 def _message(part: _Part, channel: int, fill: Fill) -> bytes:

@@ -16,7 +16,7 @@ def fold(text: str) -> str:
     decomposed = unicodedata.normalize("NFKD", text)  # first: it can bring up capital letters
     plain = unicodedata.normalize("NFKD", decomposed.casefold())
     plain = "".join(c for c in plain if not unicodedata.combining(c))
-    return " ".join(re.split(r"[^\w]+|_", plain)).strip()
+    return " ".join(re.split(r"[\W_]+", plain)).strip()
 
 
 def find(parameters: Sequence[Parameter], name: str) -> Parameter:

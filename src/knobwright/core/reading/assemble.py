@@ -10,6 +10,7 @@ from knobwright.core.reading.facts import Facts
 from knobwright.core.reading.families import Checksums
 from knobwright.core.reading.found import Choice, Doubt, Found, Tree
 from knobwright.core.reading.keys import Keys
+from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.words import DANGER_WORDS, fold, has_word
 from knobwright.core.sheet.line import parse_line
 
@@ -56,15 +57,16 @@ def _routes(pieces: list[Piece], context: Context) -> list[list[Piece]]:
     out: list[list[Piece]] = []
     for piece in pieces:
         last = out[-1] if out else None
-        if (
-            last
-            and piece.found.route_group > 0
-            and last[0].found.row_index == piece.found.row_index
-        ):
+        if last and piece.found.route_group > 0 and _head(last[0].found) == _head(piece.found):
             last.append(piece)
         else:
             out.append([piece])
     return [_order(group, context) for group in out]
+
+
+def _head(found: Found) -> int:
+    """Return the row that names a parameter."""
+    return found.head if found.head >= 0 else found.row_index
 
 
 def _order(group: list[Piece], context: Context) -> list[Piece]:
@@ -91,6 +93,17 @@ def _is_wider(group: list[Piece], piece: Piece) -> bool:
     return any((p.facts.range[1] if p.facts.range else 0) > own for p in group)
 
 
+def _prints_values(found: Found, limits: tuple[int, int]) -> bool:
+    """Return whether values are printed as such beside a row, not only spoken of in a sentence."""
+    printed = any(
+        span.is_range and not text[: span.start].strip(" :([=-")
+        for role, _, text in found.texts
+        if role in ("", "range", "note")
+        for span in spans(text)[:1]
+    )
+    return limits[1] > 0 and printed
+
+
 def _write(candidate: Candidate, context: Context, sums: Checksums, maps: dict[str, str]) -> None:
     """Write the parameter's table and gather what is in doubt about it."""
     piece = candidate.pieces[0]
@@ -103,6 +116,16 @@ def _write(candidate: Candidate, context: Context, sums: Checksums, maps: dict[s
     table: Tree = {"key": candidate.key, "label": found.label or found.printed[:80]}
     if found.section:
         table["section"] = found.section
+    if built.kind == "action" and facts.range is not None and _prints_values(found, facts.range):
+        low, high = facts.range
+        candidate.doubts.append(
+            Doubt(
+                "",
+                f"{found.printed}: {low} to {high} is printed, but no byte of the row carries a "
+                "value",
+                takes="line",
+            )
+        )
     if built.kind == "broken":
         _broken(candidate, table, sums)
     else:

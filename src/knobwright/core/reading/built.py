@@ -70,6 +70,17 @@ def role_of(tok: Tok, found: Found, context: Context, legends: bool = True) -> t
     wanted: tuple[str, ...] = ()
     if own in ("checksum", "device") and len(tok.word) > 1:
         wanted = ("value", "ignored", "key", "address", "part", "channel", "checksum", "device")
+    elif own in ("high", "low") and tok.word in (
+        "vh",
+        "vl",
+        "msb",
+        "lsb",
+        "hi",
+        "lo",
+        "high",
+        "low",
+    ):
+        wanted = ("ignored", "high", "low") if tok.word not in ("vh", "vl") else ("ignored",)
     elif own == "value":
         wanted = ("value", "high", "low", "ignored", "checksum")
     for symbol in dict.fromkeys(symbols):

@@ -11,7 +11,7 @@ from knobwright.core.reading.words import fold, has_word
 
 _NUM = r"\d{3}|(?:\$|0x|#)?[0-9A-Fa-f]{1,2}[Hh]?|\d{1,3}"
 _ITEM = re.compile(
-    r"(?:^|[;/(\[•\n]|,(?=\s)|,(?=[0-9A-Fa-f]{1,3}[Hh]?\s*[=:])|\s[-–—](?=\s)|\s{2,}|"
+    r"(?:^|[;/(\[•\n]|(?<=\.)\s|,(?=\s)|,(?=[0-9A-Fa-f]{1,3}[Hh]?\s*[=:])|\s[-–—](?=\s)|\s{2,}|"
     r"(?<=[\w)'])\s(?=(?:\$|0x)?[0-9A-F]{1,2}[Hh]?\s?[=:]\s?[^\W\d]))\s*"
     r"(?P<num>" + _NUM + r")\s*(?P<op>[=:＝：]|\)|→|[-–—](?=\s*[^\W\d]))?\s*(?=[^\s,;=:\-–—.)\]])"
 )
@@ -89,7 +89,28 @@ def _value(num: str, base: str) -> int | None:
 def find_choices(text: str) -> Choices | None:
     """Return the choices that a text lists, None where it lists none."""
     flat = re.sub(r"\s*\n\s*", lambda m: "\n", text)
-    return _forward(flat) or _backward(flat)
+    flat = re.sub(r"\A\s*[=:]\s*(?=\d)", "", flat)
+    return _forward(flat) or _backward(flat) or _counted(flat)
+
+
+_COUNTED = re.compile(r"(?:\A|(?<=\s))(\d{1,2})\s?=?\s?(?=[^\W\d])")
+
+
+def _counted(text: str) -> Choices | None:
+    """Read lists without separators that count up by one: ``0 room 1 hall 2 plate``."""
+    matches = list(_COUNTED.finditer(text[:400]))
+    nums = [int(m[1]) for m in matches]
+    if len(nums) < 2 or matches[0].start() > 0 or nums[0] > 1:
+        return None
+    if nums != list(range(nums[0], nums[0] + len(nums))):
+        return None
+    ends = [m.start() for m in matches[1:]] + [len(text)]
+    names = [text[m.end() : end].strip(" ,;/") for m, end in zip(matches, ends, strict=True)]
+    if any(not n or len(n) > MAX_NAME or any(c.isdigit() for c in n) for n in names):
+        return None
+    if any(_is_unit(text, m.end()) for m in matches):
+        return None
+    return Choices(tuple(zip([m[1] for m in matches], names, strict=True)), "")
 
 
 def _forward(text: str) -> Choices | None:

@@ -10,17 +10,22 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+from knobwright.core.reading.accounting import is_history
 from knobwright.core.reading.built import Built
+from knobwright.core.reading.choices import find_choices
 from knobwright.core.reading.context import Context, Example, fixed_bytes, has_example_word
-from knobwright.core.reading.dialects import DIALECTS, bytelines
+from knobwright.core.reading.dialects import DIALECTS, addresses, bytelines
+from knobwright.core.reading.dialects.plain import controller_lists
 from knobwright.core.reading.exclusive import REQUEST_WORDS
 from knobwright.core.reading.facts import Facts, read_facts
 from knobwright.core.reading.found import Doubt, Found, field, fixed
 from knobwright.core.reading.layout import Placed, strip_mark
 from knobwright.core.reading.lines import build, soft_halves
 from knobwright.core.reading.messages import SELECTORS, is_pending, read_messages, settle
+from knobwright.core.reading.modes import mode_action, settle_mode
+from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.runs import find_runs, whole_run
-from knobwright.core.reading.tokens import scan
+from knobwright.core.reading.tokens import Tok, scan
 from knobwright.core.reading.words import fold, has_word
 
 _PAGE = re.compile(
@@ -53,7 +58,12 @@ class Collected(NamedTuple):
 
 def collect(context: Context) -> Collected:
     """Return what the rows of the leaflet say, row by row."""
+    context.listed = controller_lists(context.rows)
     return _Collector(context).run()
+
+
+def _digit_of(status: Tok) -> int:
+    return status.value if status.kind == "half" else status.value >> 4
 
 
 def _is_low_part(item: Found) -> bool:
@@ -91,6 +101,17 @@ def _twin_doubts(placed: Placed) -> list[Doubt]:
     return out
 
 
+def _hangs_on(placed: Placed, above: Placed) -> bool:
+    """Return whether a row's only cell, though it begins in the column of names, belongs to the row
+    above: it stands further in, or lists choices or a range."""
+    filled = [c for c in placed.cells if c.strip()]
+    if len(filled) != 1:
+        return False
+    if placed.row.columns and above.row.columns and placed.row.columns[0] > above.row.columns[0]:
+        return True
+    return find_choices(filled[0]) is not None or any(s.is_range for s in spans(filled[0]))
+
+
 class _Collector:
     """Keeps the state between rows: the open entry, a selection that waits for its value."""
 
@@ -120,6 +141,8 @@ class _Collector:
         for placed in self.context.rows:
             if placed.kind == "blank" or len(placed.row.text) > 3000:
                 continue
+            if placed.kind == "heading" and placed.roles:
+                self._heading_number(placed)
             text, _ = bytelines.joined(placed)
             for run in find_runs(text):
                 data = fixed_bytes(run)
@@ -135,6 +158,15 @@ class _Collector:
                     continue
                 found = Found("", placed.section, placed.row.place, placed.row_index, run.toks)
                 self._shape(found)
+
+    def _heading_number(self, placed: Placed) -> None:
+        """Keep the number that a heading gives in the number columns of the table below it."""
+        for k, role in enumerate(placed.roles):
+            if role in ("dec", "hex") and placed.cells[k].strip():
+                number = addresses.single_number(placed, k, self.context)
+                if number is not None:
+                    self.context.heading_numbers[placed.section] = number
+                    return
 
     def _near(self, placed: Placed) -> str:
         """Return the row's text with the paragraph that it stands in."""
@@ -183,9 +215,13 @@ class _Collector:
         toks, _ = settle(found.toks)
         before = {k: toks[k - 1].value for k in range(1, len(toks)) if toks[k - 1].kind == "byte"}
         fields = [k for k, t in enumerate(toks) if t.kind == "field"]
+        if len(fields) == 2 and len(toks) == 3 and _digit_of(toks[0]) == 0xB:
+            built = built._replace(address_at=(1,))
+            self.context.shapes.append((found._replace(shape="1|2"), built))
+            return
         numbers = [k for k in fields if before.get(k) in SELECTORS]
         values = [k for k in fields if before.get(k) in (6, 38)]
-        if len(numbers) == 2 and values:
+        if numbers and values:
             shape = ",".join(map(str, numbers)) + "|" + ",".join(map(str, values))
             built = built._replace(address_at=tuple(numbers))
             self.context.shapes.append((found._replace(shape=shape), built))
@@ -198,6 +234,9 @@ class _Collector:
             )
             return
         if self._goes_on(placed):
+            return
+        if is_history(placed):
+            self.notes.append((placed.row.place, placed.row.text[:120], "it tells of another version"))
             return
         for read in DIALECTS.values():
             found = read(placed, self.context)
@@ -254,7 +293,12 @@ class _Collector:
             return
         if found[0].dialect == "address":
             self.used.update(id(f) for f, _ in self.context.shapes)
+        if self._another_way(found, placed):
+            return
         label, section = found[0].label, found[0].section
+        if not label:
+            label, facts = self._facts_above(placed)
+            found = [item._replace(texts=(*item.texts, *facts)) for item in found]
         if not label:
             label = self._label_above(placed, found[0])
             if label == section:
@@ -316,6 +360,39 @@ class _Collector:
             break
         return ""
 
+    def _another_way(self, found: list[Found], placed: Placed) -> bool:
+        """Keep a row whose name is left empty as another way to the parameter named above it."""
+        if found[0].label or not self.open or "label" not in placed.roles or found[0].is_prose:
+            return False
+        above = self.founds[self.open[-1]]
+        near = placed.row_index - (above.row_index + above.rows - 1)
+        if near > 2 or above.section != placed.section or not above.label:
+            return False
+        had = read_messages(above)
+        if had.faults or is_pending(had.items):
+            return False
+        head = above.head if above.head >= 0 else above.row_index
+        for item in found:
+            self.open.append(len(self.founds))
+            self.founds.append(
+                item._replace(label=above.label, head=head, route_group=above.route_group + 1)
+            )
+        self.context.last = self.founds[-1]
+        return True
+
+    def _facts_above(self, placed: Placed) -> tuple[str, tuple[tuple[str, str, str], ...]]:
+        """Return name and facts of the row above for a row of bytes in a box that has none."""
+        for back in range(placed.row_index - 1, max(-1, placed.row_index - 3), -1):
+            above = self.context.rows[back]
+            filled = [c for c in above.cells if c.strip()]
+            if above.kind != "data" or above.section != placed.section or find_runs(above.row.text):
+                return "", ()
+            named = filled and bytelines.is_name(filled[0])
+            if 1 < len(filled) <= 4 and named and any(spans(c) for c in filled[1:]):
+                self.n_ignored -= 1
+                return strip_mark(filled[0]), tuple(("", "", c) for c in filled[1:])
+        return "", ()
+
     def _section_above(self, placed: Placed) -> str:
         """Return the heading above the ones that only name single messages."""
         rows = self.context.rows
@@ -337,7 +414,7 @@ class _Collector:
         near = placed.row_index - (above.row_index + above.rows - 1)
         own_label = any(
             r == "label" and c.strip() for r, c in zip(placed.roles, placed.cells, strict=False)
-        )
+        ) and not _hangs_on(placed, self.context.rows[above.row_index])
         if (
             near > 2
             or placed.gap
@@ -349,7 +426,7 @@ class _Collector:
             self.n_ignored += 1
             return
         cells = tuple(
-            ("" if role in ("bytes", "number", "cc") else role, head, cell)
+            ("" if role in ("bytes", "number", "cc", "label") else role, head, cell)
             for cell, role, head in zip(placed.cells, placed.roles, placed.heads, strict=False)
             if cell.strip()
         ) or (("", "", text),)
@@ -384,6 +461,10 @@ class _Collector:
                 )
             )
         facts = read_facts(found, built, self.context)
+        if action := mode_action(found, built, facts):
+            found, built = action, build(action, self.context)
+            facts = read_facts(found, built, self.context)
+        settle_mode(found, built, facts)
         pieces.append(Piece(found, built, facts))
 
     def _is_setting(self, built: Built) -> bool:

@@ -8,10 +8,14 @@ from __future__ import annotations
 import re
 from typing import Any, NamedTuple
 
+from knobwright.core.reading.bases import Bases
+from knobwright.core.reading.channels import Channels
 from knobwright.core.reading.found import Found
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.legends import Legends
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
+from knobwright.core.reading.tokens import Tok
+from knobwright.core.reading.prepared import footnotes, grouping
 from knobwright.core.reading.runs import Run, find_runs
 from knobwright.core.reading.statements import (
     DEC_WORDS,
@@ -38,19 +42,20 @@ _USE_NRPN = re.compile(
     r"gebruik)\w*\s+(?:the |die |den |les |los |gli )?nrpn"
 )
 _MARK = re.compile(
-    r"(?:marked|with|behind|mit|marqu\w+|hinter)\s+(?:a |an |the |einem )?([#*§@!])\s|([#*§@!])\s+(?:marks|means|is|=|bedeutet|ist)\s",
+    r"(?:marked|with|behind|mit|marqu\w+|hinter)\s+(?:a |an |the |einem )?([#*§@!])\s|"
+    r"([#*§@!])\s+(?:marks|means|is|=|bedeutet|ist)\s",
     re.I,
 )
 _BEYOND = (
-    "beyond", "above", "over 127", "more than", "wider", "exceed", "larger", "greater", "grosser", "uber 127",
-    "au-dela", "superieur", "mayor", "maggiore", "boven",
+    "beyond", "above", "over 127", "more than", "wider", "exceed", "larger", "greater", "grosser",
+    "uber 127", "au-dela", "superieur", "mayor", "maggiore", "boven",
 )  # fmt: skip
 _ALWAYS = ("always", "immer", "toujours", "siempre", "sempre", "altijd", "tsune ni", "常に")
 
 
 _COUNTED = (
-    "range", "default", "cc", "number", "address", "size", "nrpn", "rpn", "nrpn_msb", "nrpn_lsb", "rpn_msb", "rpn_lsb",
-    "cc_msb", "cc_lsb",
+    "range", "default", "cc", "number", "address", "size", "nrpn", "rpn", "nrpn_msb", "nrpn_lsb",
+    "rpn_msb", "rpn_lsb", "cc_msb", "cc_lsb",
 )  # fmt: skip
 
 
@@ -81,6 +86,10 @@ class Context:
         self.legends = Legends(rows, self.paragraphs)
         self.statements = self._read_statements()
         self.evidence = self._read_evidence()
+        self.bases = Bases(rows)
+        self.footnotes = footnotes(p.row.text for p in rows if p.kind == "data")
+        self.grouping = grouping(p.row.text[:400] for p in rows)
+        self.channels = Channels(self.texts(), self.first_section)
         self.default_mark = next(
             (
                 m[1] or m[2]
@@ -98,9 +107,11 @@ class Context:
             and not any(s.base == HEX for s in ranges)
             else ""
         )
+        self.listed: dict[str, str] = {}
         self.examples: list[Example] = []
         self.consumed: set[int] = set()
         self.map_letters: frozenset[str] = frozenset()
+        self.heading_numbers: dict[str, Tok] = {}
         self.shapes: list[tuple[Found, Any]] = []
         self.last: Found | None = None
 
@@ -158,6 +169,10 @@ class Context:
         """Return the base of controller and parameter numbers that are printed without a mark."""
         return self.bytes_base(section, ("all",))
 
+    def controller_base(self, section: str) -> str:
+        """Return the base of a controller's number in words: stated, proved, or tens."""
+        return self.number_base(section) or self.bases.of(section)
+
     def bytes_base(self, section: str, targets: tuple[str, ...] = ("bytes", "all")) -> str:
         """Return the base of the bytes of messages that are printed without a mark."""
         for target in targets:
@@ -194,6 +209,7 @@ class Context:
             if placed.kind != "data" or not any(placed.roles):
                 continue
             for cell, role in zip(placed.cells, placed.roles, strict=False):
+                role = "range" if role in ("min", "max") else role
                 if role not in _COUNTED or not cell:
                     continue
                 for span in spans(cell):

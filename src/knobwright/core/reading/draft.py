@@ -8,6 +8,7 @@ import re
 from typing import NamedTuple
 
 from knobwright.core.codec.checksums import CHECKSUMS
+from knobwright.core.reading.accounting import account, controllers, notes_of, rows_of
 from knobwright.core.reading.assemble import Candidate, assemble
 from knobwright.core.reading.blocks import read_blocks
 from knobwright.core.reading.built import Built
@@ -79,11 +80,25 @@ def draft(leaflet: Leaflet) -> Draft:
     questions.extend(_about_module(doubt, place, ids))
     questions.extend(_about_sums(sums, context))
     questions.extend(_about_rows(collected))
+    unread, notes = _account(context, collected)
+    questions.extend(unread)
     if questions:
         tree["question"] = [q.tree() for q in questions]
     return Draft(
-        tree, tuple(questions), tuple(Note(*note) for note in collected.notes), collected.n_ignored
+        tree, tuple(questions), tuple(Note(*note) for note in notes), collected.n_ignored
     )
+
+
+def _account(
+    context: Context, collected: Collected
+) -> tuple[list[Question], list[tuple[str, str, str]]]:
+    """Ask about the rows that print a message and became nothing; note what sets nothing."""
+    lines = _lines(collected)
+    noted = {place for place, *_ in collected.notes}
+    taken = rows_of((found for found, _ in lines), context) | context.consumed
+    taken |= {p.row_index for p in context.rows if p.row.place in noted}
+    questions, notes = account(context, taken, controllers(lines))
+    return questions, [*collected.notes, *notes_of(collected.others), *notes]
 
 
 def _settle(tree: Tree, candidates: list[Candidate]) -> list[Question]:

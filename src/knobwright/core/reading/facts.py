@@ -18,6 +18,7 @@ from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.layout import Placed, is_data_word
 from knobwright.core.reading.legends import clean_symbol
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
+from knobwright.core.reading.prepared import prepare
 from knobwright.core.reading.ranges import find_slip, settle_range
 from knobwright.core.reading.words import (
     DEFAULT_WORDS,
@@ -34,6 +35,7 @@ _SYMBOL_FACT = re.compile(
     r"waarde)[hH]?"
     r"(?P<op>\s*[:=]\s*|\s+)(?=[\d$+\-−–(]|[0-9A-F]{2}\b|0x)"
 )
+_BEHIND_BRACKET = re.compile(r"(?:\)|;)\s*:\s+(?=\d)")
 _LIST = re.compile(r"\d{1,3}(?:\s?[,/;]\s?\d{1,3}){1,20}")
 _APART = re.compile(
     r"(?P<a>(?:\$|0x)?[0-9A-F]{1,4}[hH]?)\s*\((?P<x>[-+−–]?\d[^()]{0,12})\)\s*(?:to|bis|-|–|à|a)\s*"
@@ -85,37 +87,6 @@ class _Piece(NamedTuple):
 def read_facts(found: Found, built: Built, context: Context) -> Facts:
     """Return what the texts of a row say of its value."""
     return _Reader(found, built, context).read()
-
-
-def _joined_columns(texts: tuple[tuple[str, str, str], ...]) -> list[tuple[str, str, str]]:
-    """Return the texts with minimum and maximum as one range, and a default in brackets by itself."""
-    low = next((t for r, _, t in texts if r == "min" and t.strip()), "")
-    high = next((t for r, _, t in texts if r == "max" and t.strip()), "")
-    out: list[tuple[str, str, str]] = []
-    if low and high:
-        out.append(("range", "", f"{_whole(low)} - {_whole(high)}"))
-    for role, head, text in texts:
-        if role in ("min", "max"):
-            continue
-        match = _BRACKET_DEFAULT.match(text) if role == "range+default" else None
-        if match:
-            out.extend((("range", head, match["range"]), ("default", head, match["default"])))
-        else:
-            out.append(("range" if role == "range+default" else role, head, text))
-    return out
-
-
-def _whole(text: str) -> str:
-    """Return a number without the commas or blanks that group its thousands."""
-    bare = text.strip()
-    return (
-        re.sub(r"[,.\u00a0 ](?=\d{3}\b)", "", bare)
-        if re.fullmatch(r"\d{1,3}[,.\u00a0 ]\d{3}", bare)
-        else bare
-    )
-
-
-_BRACKET_DEFAULT = re.compile(r"(?P<range>.*\S)\s*\(\s*(?P<default>[+\-−]?[^()\s]+)\s*\)\s*\Z")
 
 
 def _is_named(text: str, span: Span) -> bool:
@@ -178,7 +149,9 @@ class _Reader:
     def _pieces(self) -> list[_Piece]:
         """Return the texts that matter, cut where they speak of another field than the value."""
         out: list[_Piece] = []
-        for role, head, text in _joined_columns(self.found.texts):
+        for role, head, text in prepare(
+            self.found.texts, self.context.footnotes, self.context.grouping
+        ):
             if role == "bytes" and spans(text)[:1] and spans(text)[0].is_range:
                 role = "range"
             if role in (
@@ -217,7 +190,7 @@ class _Reader:
         return sorted(out, key=lambda p: order.get(p.role, 2))
 
     def _plain(self, text: str) -> str:
-        """Return a text without the value's own symbol and with ``28h (-24) to 58h (+24)`` in the usual order."""
+        """Return a text without the value's own symbol, ``28h (-24) to 58h (+24)`` put in order."""
         text = _APART.sub(r"\g<a> to \g<b> (\g<x> to \g<y>)", text)
         for symbol in self.own:
             if len(symbol) > 1 or symbol == "v":
@@ -290,6 +263,7 @@ class _Reader:
         text = self._cut_default(piece)
         if has_word(fold(text), _TWOS):
             self.facts.coding = "twos"
+        text = _BEHIND_BRACKET.sub(" ; ", text)
         listed = find_choices(text) if self.built.kind == "parameter" else None
         if listed is not None and self._take_choices(listed, piece):
             text = listed.rest
@@ -376,6 +350,8 @@ class _Reader:
         before = fold(text[max(0, span.start - 22) : span.start])
         if "key" in self.built.per and has_word(before.rsplit(".", 1)[-1], KEY_WORDS):
             return True
+        if re.search(r"\bbits?\s*:?\s*\Z", before):
+            return True
         after = fold(text[span.end : span.end + 22])
         if has_word(
             before,
@@ -386,7 +362,6 @@ class _Reader:
                 "page",
                 "seite",
                 "bits",
-                "bit ",
                 "voices ",
                 "row",
                 "kanale",

@@ -56,6 +56,7 @@ class Found(NamedTuple):
     base: str = ""
     route_group: int = 0
     is_prose: bool = False
+    head: int = -1
     shape: str = ""
 
     @property

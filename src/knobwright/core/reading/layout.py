@@ -22,7 +22,10 @@ _ONLY_MARK = re.compile(
     r"[(\[]\s*(?:\d{1,2}|[a-z]|\*{1,3}|[*†‡])\s*[)\]]|[*†‡]{1,3}|-+ ?\d{1,3} ?-+"
 )
 _SENTENCE_END = re.compile(r"[.!?。][)\"'»]?\s*\Z")
+_SMALL = re.compile(r"[0-9A-F]{1,3}")
 _NUMBER_CELL = re.compile(r"[A-Z]|[A-Z]?\d{1,2}(?:\.\d{1,2}){0,2}[.)]?|[A-Z][.)]")
+_NUMBERED_HEADING = re.compile(r"(?P<n>\d{1,2})[.)]\s+(?=[^\W\d])")
+_BRACKETED = re.compile(r"[(\[][^()\[\]]{1,60}[)\]]")
 MAX_HEADING = 90
 
 
@@ -108,11 +111,19 @@ class _Walker:
     def _place(self, row: Row, index: int, filled: list[str], gap: bool) -> Placed:
         self._enter_table(row)
         if row.kind == "heading" or self._is_heading(index, row, filled, gap):
-            text = strip_mark("  ".join(c for c in filled if not _ONLY_MARK.fullmatch(c.strip())))
+            marks = (_ONLY_MARK, _SMALL) if self.source == "csv" else (_ONLY_MARK,)
+            text = strip_mark(
+                "  ".join(
+                    c
+                    for k, c in enumerate(filled)
+                    if not k or not any(m.fullmatch(c.strip()) for m in marks)
+                )
+            )
             self.section = text
             if self.source != "csv":
                 self.columns = ()
-            return Placed(row, index, "heading", text, grid=self.grid, gap=gap)
+            roles, heads = self._roles(row)
+            return Placed(row, index, "heading", text, roles, heads, self.grid, gap)
         if self._is_titled_header(row, filled):
             self.section = strip_mark(
                 "  ".join(filled[:2] if _NUMBER_CELL.fullmatch(filled[0]) else filled[:1])
@@ -151,16 +162,33 @@ class _Walker:
             return False
         rest = [cell for cell in filled[1:] if not _ONLY_MARK.fullmatch(cell.strip())]
         text = filled[0].strip()
+        if len(rest) == 1 and _BRACKETED.fullmatch(rest[0]) and _NUMBERED_HEADING.match(text):
+            rest = []
+        if self.source == "csv" and rest and all(_SMALL.fullmatch(cell.strip()) for cell in rest):
+            roles, _ = self._roles(row)
+            rest = (
+                []
+                if {r for r, c in zip(roles, row.cells, strict=True) if c.strip()}
+                <= {"", "hex", "dec"}
+                else rest
+            )
         if rest and re.fullmatch(r"[A-Z]?\d{0,2}(?:\.\d{1,2}){0,3}[.)]?", text) and len(rest) == 1:
             text, rest = f"{text} {rest[0]}", []
         if rest or len(text) > MAX_HEADING or not any(c.isalpha() for c in text):
             return False
         if row.kind == "table" and not row.cells[0].strip():
             return False
-        if _SENTENCE_END.search(text) or "=" in text or text[0] in "(*-–.…" or text.endswith(","):
-            return False
+        shaped = self.source == "csv" and re.fullmatch(r"[^()]{2,40}\([^()]*\)", text)
         if (
-            find_runs(text)
+            _SENTENCE_END.search(text)
+            or ("=" in text and not shaped)
+            or text[0] in "(*-–.…"
+            or text.endswith(",")
+        ):
+            return False
+        shaped = self.source == "csv" and re.fullmatch(r"[^()]{2,40}\([^()]*\)", text)
+        if (
+            (find_runs(text) and not shaped)
             or whole_run(text)
             or (spans(text)[:1] and spans(text)[0].is_range and spans(text)[0].start < 3)
         ):
@@ -169,7 +197,19 @@ class _Walker:
             return False
         if row.columns and row.columns[0] > 16 and not gap and self.source == "text":
             return False
-        return self._leads(index, text, gap)
+        return self._is_next_number(text, gap) or self._leads(index, text, gap)
+
+    def _is_next_number(self, text: str, gap: bool) -> bool:
+        """Return whether a row goes on with the headings' numbers: ``4. Global`` after ``3.``"""
+        match = _NUMBERED_HEADING.match(text)
+        above = _NUMBERED_HEADING.match(self.section)
+        return bool(
+            gap
+            and match
+            and above
+            and text.count(" ") <= 12
+            and int(match["n"]) == int(above["n"]) + 1
+        )
 
     def _leads(self, index: int, text: str, gap: bool) -> bool:
         """Return whether what follows a short line looks like the matter under a heading."""
@@ -186,7 +226,14 @@ class _Walker:
         cells = [c for c in following.cells if c]
         if not apart:
             leads = len(cells) > 1 or text.isupper()
-            leads = leads and (bool(find_runs(following.text)) or self._is_header(following, cells))
+            leads = leads or is_numbered(following.text)
+            if not text[0].isdigit() and has_word(fold(text), _LIST_HEADS) and _LIST_ROW.match(following.text):
+                return n_blanks <= 4
+            leads = leads and (
+                bool(find_runs(following.text))
+                or self._is_header(following, cells)
+                or (is_numbered(following.text) and not is_numbered(text))
+            )
             return leads and n_blanks <= 8
         return n_blanks <= 10 and (gap or text.isupper() or self.source == "pdf")
 
@@ -234,18 +281,44 @@ class _Walker:
         return tuple(role for role, _ in pairs), tuple(text for _, text in pairs)
 
 
+_NUMBERED = re.compile(
+    r"\W*(?:cc|ctrl|ctl|controller|control change|controleur|controlador|regler|nrpn|rpn)"
+    r"\s*(?:#|no\.?|nr\.?)?\s*(?:msb\s*)?[:=]?\s*(?P<n>(?:\$|0x)?\d[0-9a-f]{0,3}h?)(?![0-9a-z])"
+)
+_LIST_HEADS = ("control change", "controller", "cc ", "midi cc", "ccs", "continuous controller")
+_LIST_ROW = re.compile(r"\s*[0-9][0-9A-F]{0,2}[hH]?\s+[^\W\d]")
+_IN_HEADERS = ("0", "32", "6", "38", "98", "99", "100", "101")
+
+
+def is_numbered(text: str) -> bool:
+    """Return whether a text begins with a controller or parameter number: ``CC 7``, ``NRPN 1/32``.
+
+    The controllers that select and enter parameters are left out: they also head columns.
+    """
+    match = _NUMBERED.match(fold(text[:80]))
+    return match is not None and match["n"] not in _IN_HEADERS
+
+
 def _names_columns(cells: Sequence[str]) -> bool:
     """Return whether none of the cells holds bytes, values or ranges: they can name columns."""
     for cell in cells:
         if not cell.strip():
             continue
+        if is_numbered(cell):
+            return False
         if "," in cell and any(c.isdigit() for c in cell):
             return False
         if "=" in cell or find_runs(cell) or any(s.is_range for s in spans(cell)):
             return False
+        toks = scan(cell)
+        if (
+            cell == cells[0]
+            and len(toks) > 1
+            and all(t.kind == "twin" or (t.kind == "field" and len(t.word) == 2) for t in toks)
+        ):
+            return False
         if any(
-            tok.kind in ("byte", "half", "wide") and tok.sure and len(tok.text) > 2
-            for tok in scan(cell)
+            tok.kind in ("byte", "half", "wide") and tok.sure and len(tok.text) > 2 for tok in toks
         ):
             return False
     return any(not any(c.isdigit() for c in cell) for cell in cells if cell.strip())
@@ -306,8 +379,9 @@ def _with_bases(columns: tuple[Column, ...]) -> tuple[Column, ...]:
 
 
 def _with_halves(columns: tuple[Column, ...], section: str) -> tuple[Column, ...]:
-    """Read columns that are only called MSB and LSB as the halves of the section's kind of number."""
+    """Read columns only called MSB and LSB as the halves of the section's kind of number."""
     words = fold(section)
+    columns = _with_numbers(columns, words)
     kind = "nrpn" if "nrpn" in words else "rpn" if "rpn" in words else ""
     roles = {"msb": f"{kind}_msb", "lsb": f"{kind}_lsb", "hi": f"{kind}_msb", "lo": f"{kind}_lsb"}
     if not kind:
@@ -316,6 +390,24 @@ def _with_halves(columns: tuple[Column, ...], section: str) -> tuple[Column, ...
         c._replace(role=roles[fold(c.text).strip(" .")]) if fold(c.text).strip(" .") in roles else c
         for c in columns
     )
+
+
+def _with_numbers(columns: tuple[Column, ...], section: str) -> tuple[Column, ...]:
+    """Read a column ``Number`` as controllers where the names' column, or the heading, says so."""
+    roles = [c.role for c in columns]
+    if roles.count("number") != 1 or "label" not in roles or "bytes" in roles:
+        return columns
+    if any(r in _NUMBER_ROLES or r == "address" for r in roles):
+        return columns
+    name = fold(columns[roles.index("label")].text)
+    if not has_word(name, _CONTROLLER_HEADS) and not has_word(section, _LIST_HEADS):
+        return columns
+    if has_word(f"{name} {section}", ("program", "patch", "nrpn", "rpn", "sysex", "exclusive")):
+        return columns
+    return tuple(c._replace(role="cc") if c.role == "number" else c for c in columns)
+
+
+_NUMBER_ROLES = ("cc", "cc_msb", "nrpn", "rpn", "nrpn_lsb", "rpn_lsb")
 
 
 def _with_controller(columns: tuple[Column, ...]) -> tuple[Column, ...]:
@@ -332,6 +424,11 @@ def _with_controller(columns: tuple[Column, ...]) -> tuple[Column, ...]:
     ):
         columns = (columns[0]._replace(role="label"), *columns[1:])
     named = [c for c in columns if c.role == "label"]
+    if not named and any(c.role in _NUMBER_ROLES for c in columns):
+        return tuple(
+            c._replace(role="label") if fold(c.text).strip(" .") in ("param", "par") else c
+            for c in columns
+        )
     if len(named) < 2:
         return columns
     numbers = {c for c in named if fold(c.text).strip(" .#").startswith(_CONTROLLER_HEADS)}
@@ -350,7 +447,11 @@ def _by_position(row: Row, columns: tuple[Column, ...]) -> list[tuple[str, str]]
     """Match cells with columns by where they stand; a column takes one cell."""
     out: list[tuple[str, str]] = []
     taken: set[int] = set()
-    for cell, start in zip(row.cells, row.columns, strict=True):
+    by_index = len(row.cells) == len(columns)
+    for index, (cell, start) in enumerate(zip(row.cells, row.columns, strict=True)):
+        if not cell and by_index:
+            out.append((columns[index].role, columns[index].text))
+            continue
         end = start + len(cell)
         best, best_score = -1, 0
         for k, column in enumerate(columns):

@@ -124,7 +124,7 @@ def read_legends(placed: Placed, *, inline: bool = True) -> list[Legend]:
     n_words = len(placed.row.text.split())
     own = bool(find_runs(placed.row.text)) and (len(cells) > 1 or n_words <= 14)
     if (
-        len(cells) >= 2
+        2 <= len(cells) <= 3
         and not own
         and (match := _LEADING.fullmatch(cells[0]))
         and match["text"] is None
@@ -148,7 +148,11 @@ def _inline(text: str, placed: Placed) -> list[Legend]:
         m
         for m in _ENTRY.finditer(text)
         if _is_symbol(m["syms"], m["op"])
-        and not (len(m["syms"]) > 3 and _ARTICLE.search(text, max(0, m.start() - 6), m.start()))
+        and not (
+            len(m["syms"]) > 3
+            and m["syms"].isalpha()
+            and _ARTICLE.search(text, max(0, m.start() - 6), m.start())
+        )
     ]
     matches += [
         m

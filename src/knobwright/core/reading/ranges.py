@@ -66,6 +66,8 @@ def settle_range(
                 base = DEC
             if not base:
                 base = _only_fitting(span, built)
+            if not base and found.dialect in _BY_NUMBER:
+                base = _like_number(span, context, found.section)
             if not base:
                 _doubt_base(span, facts)
                 facts.chosen_base = True
@@ -176,6 +178,17 @@ def _is_unpadded(span: Span) -> bool:
     """Return whether a range begins with a bare digit: not the way of hexadecimal columns."""
     first = span.nums[0]
     return len(first.parts) == 1 and len(first.parts[0]) == 1 and not first.marked
+
+
+_BY_NUMBER = ("controller", "number", "columns", "pairs")
+
+
+def _like_number(span: Span, context: Context, section: str) -> str:
+    """Return decimal for a bare range beside a controller's number that is decimal: one row, one
+    base."""
+    if any(n.marked or n.is_padded for n in span.nums):
+        return ""
+    return DEC if context.controller_base(section) == DEC else ""
 
 
 def _agreeing(span: Span, ranges: list[tuple[Span, Any, bool]]) -> str:
@@ -374,6 +387,8 @@ def _from_signed(
     if offset is None:
         offset = zero_point(whole)
     if offset is None:
+        offset = sent_for_zero(whole)
+    if offset is None:
         offset = context.offset(found.section)
     if offset is None and (low_i, high_i) in ((-half, half - 1), (-half + 1, half - 1)):
         offset = half
@@ -457,6 +472,21 @@ def zero_point(text: str) -> int | None:
             value = span[0].values(HEX if span[0].base == HEX else DEC)[0]
             if value > 0:
                 return value
+    return None
+
+
+_ZERO_SENT = re.compile(
+    r"(?<![\w.,+\-−–])[±]?0\s*(?:=|->|→|is sent as|wird als|is)\s*(?P<n>\$?(?:0x)?[0-9A-Fa-f]{2,3}[Hh]?)"
+    r"(?![\w.]|\s*(?:ms|s|hz|db|%))"
+)
+
+
+def sent_for_zero(text: str) -> int | None:
+    """Return the raw value that a text says is sent for 0 (``0 = 64``), or None."""
+    if match := _ZERO_SENT.search(text):
+        span = spans(match["n"])
+        if span:
+            return span[0].values(HEX if span[0].base == HEX else DEC)[0]
     return None
 
 

@@ -134,6 +134,8 @@ def _run_end(text: str, toks: list[Tok], at: int) -> int:
     while stop < len(toks):
         tok = toks[stop]
         gap = text[toks[stop - 1].end : tok.start]
+        if toks[stop - 1].kind in ("field", "twin") and tok.kind in ("field", "twin"):
+            gap = gap.replace("...", "").replace("…", "")
         if not _can_follow(tok) or not _GAP.match(gap):
             break
         if tok.kind == "field" and _is_legend(text, tok):

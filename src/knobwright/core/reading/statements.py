@@ -94,18 +94,21 @@ _COLUMN_WORDS = (
 
 
 OFFSET = re.compile(
-    r"(?:add|plus|\+)\s*(?P<a>\d{2,3})\s*(?:before|to|vor)|(?P<b>\d{2,3})\s*(?:is|are|"
+    r"(?:add|plus|\+)\s*(?P<a>\d{2,3})\s*(?:before|to|vor|send|envoy|invi|env[ií]|verzend|"
+    r"wo tashi)|"
+    r"(?P<i>\d{2,3})\s*wo\s+(?:tashi|kuwae)|(?P<b>\d{2,3})\s*(?:is|are|"
     r"wird|werden|est|es|se)\s+"
     r"(?:added|addiert|ajouté\w*|suma\w*|añad\w*)|(?P<c>\d{2,3})\s*\+|"
     r"addier\w*\s+(?P<d>\d{2,3})|ajouter\s+(?P<e>\d{2,3})|sumar?\s+(?P<f>\d{2,3})|"
-    r"aggiunger?e?\s+(?P<g>\d{2,3})|offset (?:of |by )?(?P<h>\d{2,3})",
+    r"aggiunger?e?\s+(?P<g>\d{2,3})|offset (?:of |by )?(?P<h>\d{2,3})|"
+    r"(?:number|value|wert|valeur|valor|valore)\s+(?:plus|\+|mas|piu)\s*(?P<j>\d{2,3})",
     re.I,
 )
 
 
 _NUMBER_WORDS = (
-    "number", "value", "zahl", "wert", "numero", "nombre", "valeur", "valor", "range", "figure", "data",
-    "suji", "数", "angaben", "numeri",
+    "number", "value", "zahl", "wert", "numero", "nombre", "valeur", "valor", "range", "figure",
+    "data", "suji", "数", "angaben", "numeri",
 )  # fmt: skip
 
 
@@ -179,9 +182,12 @@ def base_statements(sentence: str, section: str, heads: set[str]) -> list[Statem
     is_dec = has_word(folded, DEC_WORDS)
     if not (is_hex or is_dec) or len(folded) > 400:
         return []
-    if has_word(folded, _COLUMN_WORDS):
-        named = [h for h in heads if len(h) > 2 and has_word(folded, (h,))]
-        if named and is_hex != is_dec:
+    named = [h for h in heads if len(h) > 3 and has_word(folded, (h,))]
+    general = has_word(
+        folded,
+        ("all", "number", "value", "alle", "zahl", "tous", "nombre", "todos", "numero", "tutti"),
+    )
+    if named and is_hex != is_dec and (has_word(folded, _COLUMN_WORDS) or not general):
             return [Statement(HEX if is_hex else DEC, h, section) for h in named]
     if is_hex and is_dec:
         return _both(folded, section)

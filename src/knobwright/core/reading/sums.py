@@ -118,6 +118,9 @@ _ZERO = re.compile(
     r"donne|fait|soit|egale?|"
     r"sea|da|resulte|sia|ni naru|to|zu|=)\W+(?:\w+\W+){0,3}?(?:0|00|00h|zero|null|nul|cero|0h)\b"
 )
+_ZEROS = re.compile(
+    r"(?:zeros?|null\w*|zeros|ceros?) (?:in|bits|bit)\b|(?:seven|7|sieben|sept|siete) (?:zero|null)"
+)
 _SEVEN = (
     "seven bits",
     "7 bits",
@@ -251,7 +254,7 @@ def rule_of(folded: str) -> str:
         )
         or "summe" in folded
     ):
-        if _ZERO.search(folded):
+        if _ZERO.search(folded) or _ZEROS.search(folded):
             return "negated-sum-7"
         if has_word(folded, _SEVEN):
             return "sum-7"

@@ -25,7 +25,8 @@ FIELD_ROLES: dict[str, str] = {
     "donnee": "value", "dato": "value", "vh": "high", "hi": "high", "msb": "high", "mm": "high",
     "dh": "high", "hh": "high", "high": "high", "mh": "high", "xh": "high", "vm": "high",
     "dm": "high", "vmsb": "high", "vl": "low", "lo": "low", "lsb": "low", "ll": "low",
-    "dl": "low", "low": "low", "xl": "low", "vlsb": "low", "addr": "address", "adr": "address",
+    "dl": "low", "low": "low", "xl": "low", "vlsb": "low", "addr": "address",
+    "param": "address", "par": "address", "adr": "address",
     "address": "address", "adresse": "address", "ah": "address", "am": "address",
     "al": "address", "ad": "address", "pp": "value?", "xx": "value?", "x": "value?",
     "dd": "value?", "yy": "value?", "zz": "value?", "tt": "value?", "ss": "value?",
@@ -83,7 +84,8 @@ SYMBOL_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
         "address",
         (
             "address", "adress", "direccion", "indirizz", "adres", "adoresu", "アドレス",
-            "parameter number", "parameternummer", "numero de parametre",
+            "parameter number", "parameternummer", "pad number", "slot number",
+            "operator number", "numero de parametre",
         ),
     ),
     (

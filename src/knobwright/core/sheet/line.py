@@ -19,30 +19,10 @@ from knobwright.core.sheet.words import (
     Cell,
     read_word,
 )
+from knobwright.core.wire.status import KINDS, N_DATA, UNDEFINED
 
 #: Longest template in characters, and most words in all of its messages.
 MAX_CHARACTERS = 20_000
-
-# Data bytes after each status, MIDI 1.0 Detailed Specification 4.2.1, table 1; None: not to be
-# sent.
-_CHANNEL_DATA = {0x8: 2, 0x9: 2, 0xA: 2, 0xB: 2, 0xC: 1, 0xD: 1, 0xE: 2}
-_SYSTEM_DATA: dict[int, int | None] = {
-    0xF1: 1,
-    0xF2: 2,
-    0xF3: 1,
-    0xF4: None,
-    0xF5: None,
-    0xF6: 0,
-    0xF7: None,
-    0xF8: 0,
-    0xF9: None,
-    0xFA: 0,
-    0xFB: 0,
-    0xFC: 0,
-    0xFD: None,
-    0xFE: 0,
-    0xFF: 0,
-}
 
 
 class Span(NamedTuple):
@@ -242,12 +222,9 @@ class _Reader:
         self.current = []
 
     def _data_bytes(self, status: Cell) -> int:
-        if status.fixed < 0xF0:
-            return _CHANNEL_DATA[status.fixed >> 4]
-        n_data = _SYSTEM_DATA[status.fixed]
-        if n_data is None:
+        if KINDS[status.fixed] == UNDEFINED:
             raise self.fail(f"the status {status.word} is undefined in MIDI 1.0 and never sent")
-        return n_data
+        return N_DATA[status.fixed]
 
     def _unfinished(self) -> LineError:
         if self.current[0].fixed == 0xF0:

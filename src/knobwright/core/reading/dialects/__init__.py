@@ -25,12 +25,14 @@ from knobwright.core.reading.dialects import (
     continued,
     numbers,
     pairs,
+    plain,
 )
 from knobwright.core.reading.found import Found
 from knobwright.core.reading.layout import Placed
 
 DIALECTS: dict[str, Callable[[Placed, Context], list[Found]]] = {
     "columns": columns.read,
+    "plain lists": plain.read,
     "byte lines": bytelines.read,
     "continued rows": continued.read,
     "address tables": addresses.read,

@@ -100,10 +100,10 @@ def read(placed: Placed, context: Context) -> list[Found]:
         return []
     address, used, shape, (first, last) = found
     text = "   ".join(placed.cells)
-    cuts, at = [], 0
+    cuts, begin = [], 0
     for cell in placed.cells:
-        cuts.append((at, at + len(cell)))
-        at += len(cell) + 3
+        cuts.append((begin, begin + len(cell)))
+        begin += len(cell) + 3
     start = cuts[used][0]
     label, texts, prose = describe(placed, text, cuts, [(start + first, start + last)], context)
     if prose:
@@ -129,28 +129,77 @@ def _address_cell(
     placed: Placed, context: Context
 ) -> tuple[tuple[Tok, ...], int, Found, tuple[int, int]] | None:
     """Return the bytes of the row's address, its cell and the shape that they fit."""
-    by_role = [
-        k for k, role in enumerate(placed.roles) if role == "address" and placed.cells[k].strip()
-    ]
-    for k in by_role or range(min(2, len(placed.cells))):
-        run = whole_run(placed.cells[k])
-        if (
-            k in by_role
-            and context.number_base(placed.section) == DEC
-            and (numbers := _decimals(placed.cells[k]))
-        ):
-            run = numbers
-        if run is None and k in by_role:
-            run = _leading(placed.cells[k])
+    named = _named_cells(placed, context)
+    for k in named or range(min(2, len(placed.cells))):
+        cell = placed.cells[k]
+        single = single_number(placed, k, context) if named else None
+        run = Run((single,), 0, len(cell)) if single is not None else whole_run(cell)
+        if run is None and named:
+            run = _decimals(cell) if context.number_base(placed.section) == DEC else _leading(cell)
         if run is None:
             continue
         toks = _as_hex(run.toks, placed, context)
         if any(t.kind == "byte" and t.value > 0x7F for t in toks):
             continue
-        shape = _shape_for(placed, len(toks), context, bool(by_role))
-        if shape is not None:
-            return toks, k, shape, (run.start, run.end)
+        shape = _shape_for(placed, len(toks), context, bool(named))
+        if shape is None:
+            continue
+        if len(toks) == 1 and len(shape_address(shape)) == 2:
+            first = context.heading_numbers.get(placed.section)
+            if first is None:
+                continue
+            toks = (first, *toks)
+        return toks, k, shape, (run.start, run.end)
     return None
+
+
+def _named_cells(placed: Placed, context: Context) -> list[int]:
+    """Return the cells of the address: by header, by the field's own name, or number columns."""
+    filled = [k for k, c in enumerate(placed.cells) if c.strip() and k < len(placed.roles)]
+    named = [k for k in filled if placed.roles[k] == "address"]
+    if named:
+        return named
+    words = {t.word for f, _ in context.shapes for t in f.toks if t.kind in ("field", "twin")}
+    named = [k for k in filled if fold(placed.heads[k]) in words and placed.roles[k] == ""]
+    numbers = [k for k in named if single_number(placed, k, context) is not None]
+    if numbers:
+        return numbers[:1]
+    plain = [k for k in filled if fold(placed.heads[k]).strip(" .") in ("dec", "hex", "decimal")]
+    return [k for k in plain if single_number(placed, k, context) is not None][:1]
+
+
+_NUMBER_CELL = re.compile(r"(?:\$|0x)?[0-9A-Fa-f]{1,2}[hH]?|\d{1,3}")
+
+
+def single_number(placed: Placed, k: int, context: Context) -> Tok | None:
+    """Return a cell's one number as a byte; a column beside it in the other base must agree.
+
+    None where the cell holds anything but one number; a slip where the number is not certain.
+    """
+    text = placed.cells[k].strip()
+    if not _NUMBER_CELL.fullmatch(text):
+        return None
+    readings = _readings(text, placed.roles[k], context.number_base(placed.section))
+    for j, role in enumerate(placed.roles):
+        other = placed.cells[j].strip()
+        plain = fold(placed.heads[j]).strip(" .") in ("dec", "hex", "decimal")
+        if j != k and role in ("hex", "dec") and plain and _NUMBER_CELL.fullmatch(other):
+            readings &= _readings(other, role, "")
+            text = f"{text} / {other}"
+    if len(readings) == 1 and (value := next(iter(readings))) < 128:
+        return fixed(value)
+    return slip(text)
+
+
+def _readings(text: str, role: str, base: str) -> set[int]:
+    """Return the values that a printed number may have."""
+    digits = text.lstrip("$").removeprefix("0x").rstrip("hH")
+    marked = digits != text
+    if role == "hex" or marked or not digits.isdigit() or (base == HEX and role != "dec"):
+        return {int(digits, 16)}
+    if role == "dec" or base == DEC or int(digits) < 10 or len(digits) == 3:
+        return {int(digits)}
+    return {int(digits), int(digits, 16)}
 
 
 def _decimals(cell: str) -> Run | None:
@@ -176,8 +225,12 @@ def _leading(cell: str) -> Run | None:
 def _as_hex(toks: tuple[Tok, ...], placed: Placed, context: Context) -> tuple[Tok, ...]:
     """Return an address of plain digit pairs as hexadecimal bytes, unless the leaflet calls such
     numbers decimal."""
-    if any(len(t.text) != 2 for t in toks) or context.number_base(placed.section) == DEC:
+    if any(len(t.text) != 2 for t in toks):
         return toks
+    if context.number_base(placed.section) == DEC and context.bytes_base(placed.section) != HEX:
+        return tuple(
+            read_number(t.text, DEC).tok if t.kind == "byte" and not t.sure else t for t in toks
+        )
     if len(toks) == 1 and toks[0].kind == "byte" and not toks[0].sure and toks[0].value > 9:
         head = next(
             (h for h, r in zip(placed.heads, placed.roles, strict=False) if r == "address"), ""
@@ -194,9 +247,11 @@ def _shape_for(placed: Placed, n_bytes: int, context: Context, named: bool) -> F
         f for f, _ in context.shapes
     ]
     built = {id(f): b for f, b in context.shapes}
-    fitting = [f for f in above if len(built[id(f)].address_at) == n_bytes]
-    if fitting:
-        return fitting[-1]
+    numbered = placed.section in context.heading_numbers and n_bytes == 1
+    for found in reversed(above):
+        n_address = len(built[id(found)].address_at)
+        if n_address == n_bytes or (numbered and n_address == 2):
+            return found
     return above[-1] if named and above else None
 
 
@@ -207,6 +262,8 @@ def _fill(shape: Found, address: tuple[Tok, ...], data: list[Tok]) -> tuple[Tok,
     settled, _ = settle(shape.toks)
     cells = [k for k, t in enumerate(settled) if k in shape_address(shape)]
     apart = bool(cells) and cells[-1] - cells[0] != len(cells) - 1
+    n_values = len(shape.shape.split("|")[1].split(",")) if "|" in shape.shape else 0
+    keeps = n_values > 1 and len(data) == 1
     out: list[Tok] = []
     for k, tok in enumerate(settled):
         if k in cells:
@@ -214,6 +271,9 @@ def _fill(shape: Found, address: tuple[Tok, ...], data: list[Tok]) -> tuple[Tok,
                 out.append(address[cells.index(k)])
             elif k == cells[0]:
                 out.extend(address if len(address) == len(cells) else (*address, slip("(address)")))
+            continue
+        if keeps and _is_value_cell(shape, k):
+            out.append(tok)
             continue
         if data and tok.kind == "field" and _is_value_cell(shape, k):
             out.extend(data)

@@ -156,7 +156,7 @@ def describe(
                 and not label
                 and _is_label(piece, True)
             ) or (not inside and not label and role in ("label", "") and _is_label(piece, False)):
-                label, rest = _cut_label(piece)
+                label, rest = cut_label(piece)
                 if rest:
                     texts.append(("", "", rest))
             elif piece.strip(_LEAD):
@@ -170,9 +170,16 @@ def describe(
     ):
         texts.insert(0, ("", "", label))
         label = ""
+    if (
+        placed.row.kind == "table"
+        and "label" in placed.roles
+        and not placed.cell("label")
+        and (not placed.cells[placed.roles.index("label")].strip())
+    ):
+        label = ""
     named = placed.cell("label")
     if named and not find_runs(named):
-        named, tail = _cut_label(named) if _TRAILING.search(named) else (named, "")
+        named, tail = cut_label(named) if _TRAILING.search(named) else (named, "")
         label, texts = _prefer_named(named, label, texts)
         if tail:
             texts.insert(0, ("range", "", tail))
@@ -237,6 +244,11 @@ def _is_label(piece: str, after_bytes: bool) -> bool:
     return not (after_bytes and len(bare.split()) > 9 and "," not in bare)
 
 
+def is_name(text: str) -> bool:
+    """Return whether a cell's text can be a parameter's name."""
+    return _is_label(text, False)
+
+
 def _as_label(piece: str) -> str:
     """Return a name without numbering, marks and rulings."""
     text = " ".join(piece.split()).strip(_LEAD)
@@ -254,16 +266,31 @@ def _as_label(piece: str) -> str:
     return strip_mark(text)
 
 
-def _cut_label(piece: str) -> tuple[str, str]:
+def cut_label(piece: str) -> tuple[str, str]:
     """Return the name and the rest of a piece such as ``Volume, 00h-7Fh, init 64h``."""
     text = " ".join(piece.split()).strip(" \t:=-–—>•*·○●,;")
     if match := _TRAILING.search(text):
         return _as_label(text[: match.start()]), match["range"]
+    if (at := _range_at(text)) > 0:
+        return _as_label(text[:at]), text[at:]
     for match in re.finditer(r"\s*[,;:]\s+|\s+\((?=[^)]*\d)|\s+=\s+|\s{2,}", text):
         rest = text[match.start() :].lstrip(" ,;:")
         if re.search(r"\d", rest):
             return _as_label(text[: match.start()]), rest
     return _as_label(text), ""
+
+
+def _range_at(text: str) -> int:
+    """Return where a range begins that follows a name without a separator (``Cutoff 0Eh-40h-72h``),
+    -1 where none does."""
+    for span in spans(text[:200]):
+        if not span.is_range or span.is_signed or span.start < 3:
+            continue
+        if max(span.values("dec")) > 9 and text[span.start - 1] == " ":
+            before = text[: span.start].rstrip()
+            return span.start if before[-1:].isalpha() or before[-1:].isdigit() else -1
+        return -1
+    return -1
 
 
 def is_example(placed: Placed, text: str, runs: list[Run], context: Context) -> bool:

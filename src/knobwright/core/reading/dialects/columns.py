@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 
-from knobwright.core.reading.choices import find_choices
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe
 from knobwright.core.reading.dialects.numbers import selection
@@ -17,7 +16,7 @@ from knobwright.core.reading.dialects.pairs import channel_status
 from knobwright.core.reading.digits import NUMBERS, read_number
 from knobwright.core.reading.found import Found, field, fixed, slip
 from knobwright.core.reading.layout import Placed, is_data_word
-from knobwright.core.reading.numbers import DEC, spans
+from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.runs import field_role
 from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.words import KEY_WORDS, fold, has_word
@@ -50,7 +49,7 @@ _ROLES = (
 def read(placed: Placed, context: Context) -> list[Found]:
     """Return the parameter and its routes that a row of number columns names."""
     if not any(role in _ROLES for role in placed.roles):
-        return _plain_list(placed, context)
+        return []
     cells = {role: placed.cell(role) for role in _ROLES}
     if all(is_data_word(c) for role, c in cells.items() if role[:4] != "data"):
         return []
@@ -83,39 +82,6 @@ def read(placed: Placed, context: Context) -> list[Found]:
             shape=shape,
         )
         for k, (toks, bracket, shape, _) in enumerate(routes)
-    ]
-
-
-_CC_WORDS = (
-    "cc",
-    "control change",
-    "controller",
-    "continuous controller",
-    "controladores",
-    "controleurs",
-)
-
-
-def _plain_list(placed: Placed, context: Context) -> list[Found]:
-    """Read ``74  Cutoff  0-127`` where the leaflet calls itself a list of controllers and names no columns."""
-    cells = [c for c in placed.cells if c.strip()]
-    if any(placed.roles) or len(cells) < 3 or not re.fullmatch(r"\d{1,3}", cells[0]):
-        return []
-    title = " ".join(p.row.text for p in context.rows[:3])
-    if not has_word(fold(f"{placed.section} {title}"), _CC_WORDS):
-        return []
-    ranges = [s for c in cells[2:] for s in spans(c) if s.is_range]
-    named = find_choices(cells[2]) is not None
-    if not ranges and not named:
-        return []
-    base = context.number_base(placed.section) or (
-        DEC if any(s.base == DEC for s in ranges) else ""
-    )
-    tok = read_number(cells[0], base or context.list_base).tok
-    toks = (channel_status(placed.section, context), tok, field("vv"))
-    texts = tuple(("", "", c) for c in cells[2:])
-    return [
-        Found(cells[1], placed.section, placed.row.place, placed.row_index, toks, texts, "columns")
     ]
 
 
@@ -234,7 +200,9 @@ def _number(cell: str, base: str, placed: Placed, role: str, context: Context) -
     if match is None:
         return slip(cell.strip() or "(nothing)"), ""
     head = _head(placed, role)
-    own = base if base else context.base_of(placed, head, role)
+    own = base or context.base_of(placed, head, role)
+    if not base and not has_word(fold(head), ("hex", "dec", "(h)", "(d)")):
+        own = context.bases.corrected(own, placed.section, role)
     return read_number(re.sub(r"^CC\s*", "", match["n"]), own).tok, (match["range"] or "").strip()
 
 

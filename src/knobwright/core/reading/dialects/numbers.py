@@ -21,13 +21,31 @@ _N = r"(?:\$|0x|#)?[0-9A-Za-z]{1,4}"
 _CONTROLLER = re.compile(
     r"\b(?:CC|cc|Ctrl|Ctl|control(?:ler)?(?: change)?|Controller|Control Change|Regler|"
     r"Contrôleur|contrôleur|Control|"
-    r"Controlador)(?![a-z])\s*(?:#|no\.?|nr\.?|number|nummer|n°)?\s*[:#]?\s*(?P<cc>" + _N + r")"
-    r"(?:\s*\(\s*(?P<again>" + _N + r")\s*\))?(?![\w=])(?!\s*=)"
+    r"Controlador)(?![a-z])\s*(?:#|no\.?|nr\.?|number|nummer|n°)?\s*[:#]?\s*"
+    r"(?P<cc>(?=[0-9$OIl]|[A-F][0-9A-F][hH]?\b)" + _N + r")"
+    r"(?:\s*\(\s*(?P<again>" + _N + r")\s*\))?(?![\w=])"
+    r"(?!\s*=\s*(?:[\d$]|[A-Za-z]{1,2}\b))(?:\s*(?:=->|→)(?=\s*[^\W\d]))?"
 )
+
+_WITH = re.compile(
+    r"\s?(?:/|\+|&|and|und|et)\s?(?:(?:CC|cc)\s*#?\s*)?(?P<n>(?:\$|0x)?\d[0-9A-F]{0,2}[hH]?)"
+    r"(?!\w)(?:\s*(?:=|->|→|:))?"
+)
+"""A second controller behind the first: ``CC 7/39``."""
+
+_SELECTING = ("6", "06", "38", "98", "99", "100", "101")
+_EQUALS = re.compile(
+    r"(?:\bN?RPN\b\s*[:=]?\s*)?(?<![\w.])(?P<a>98|99|100|101|6[2345]h)\s*[=:]\s*(?P<m>"
+    + _N
+    + r")\s*(?:[,;/&+]|and|und|et)\s*"
+    r"(?:(?:CC|cc)\s*#?\s*)?(?P<b>98|99|100|101|6[2345]h)\s*[=:]\s*(?P<l>" + _N + r")(?!\w)"
+    r"(?:\s*(?:[,;/&+]|and|und|et)\s*(?:(?:CC|cc)\s*#?\s*)?(?:0?6h?)\s*[=:]\s*(?:[a-z]{1,6}\b|\.\.\.?))?"
+)
+"""A selection printed as numbers only: ``99=1, 98=9``."""
 
 _ENTRY = re.compile(r"\b(?:CC|cc|controller|control|Ctrl|Regler)\s*#?\s*(?:6|06)\s*=")
 _VALUE = re.compile(
-    r"\s*,?\s*(?:with )?(?:value|wert|valeur|valor|valore|data)\s*[:=]?\s*(?P<n>(?:\$|"
+    r"\s?,?\s?(?:with )?(?:value|wert|valeur|valor|valore|data)\s*[:=]?\s*(?P<n>(?:\$|"
     r"0x)?[0-9A-Fa-f]{1,3}[hH]?)(?![\w.\-–])"
 )
 
@@ -35,7 +53,7 @@ _VALUE = re.compile(
 def read(placed: Placed, context: Context) -> list[Found]:
     """Return the parameters that a row names by number."""
     text, cuts = joined(placed)
-    base = context.number_base(placed.section)
+    base = context.controller_base(placed.section)
     out: list[Found] = []
     used: list[tuple[int, int]] = []
     lines: list[tuple[tuple[Tok, ...], str]] = []
@@ -50,8 +68,18 @@ def read(placed: Placed, context: Context) -> list[Found]:
                 toks = (*toks[:6], *data[0])
             explicit = data or _ENTRY.search(text, match.end())
             lines.append((toks, "number with data" if explicit else "number"))
+    if not lines and (equal := _EQUALS.search(text)):
+        used.append((equal.start(), equal.end()))
+        lines.append((_by_equals(equal, base, status), "number"))
+    has_number = bool(lines)
     for match in _CONTROLLER.finditer(text):
         if any(a <= match.start() < b for a, b in used) or not _stands_alone(text, match, cuts):
+            continue
+        if has_number and match["cc"] in _SELECTING:
+            continue
+        if joined_pair := _WITH.match(text, match.end()):
+            used.append((match.start(), joined_pair.end()))
+            lines.append((_two(match["cc"], joined_pair["n"], base, status), "controllers"))
             continue
         number = read_number(match["cc"], base, match["again"] or "")
         value = _VALUE.match(text, match.end())
@@ -70,7 +98,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     sentence = (
         text.rstrip().endswith((".", "!", "。")) and sum(1 for c in placed.cells if c.strip()) == 1
     )
-    if prose or not label or sentence:
+    if prose or sentence or (not label and "label" not in placed.roles):
         return []
     for k, (toks, kind) in enumerate(lines):
         out.append(
@@ -87,6 +115,25 @@ def read(placed: Placed, context: Context) -> list[Found]:
             )
         )
     return out
+
+
+def _two(high: str, low: str, base: str, status: Tok) -> tuple[Tok, ...]:
+    """Return the messages of two controllers that share a value; two that are no pair of the
+    standard (n and n + 32, MIDI 1.0 table III) are left for a question."""
+    first, second = (read_number(n, base).tok for n in (high, low))
+    if first.kind == second.kind == "byte" and second.value == first.value + 32:
+        return (status, first, field("vh"), status, second, field("vl"))
+    return (status, slip(f"{high}/{low}"), field("vv"))
+
+
+def _by_equals(match: re.Match[str], base: str, status: Tok) -> tuple[Tok, ...]:
+    """Return the messages of ``99=1, 98=9`` in the order of print, with their data entry."""
+    out: list[Tok] = []
+    numbers = same_base(match["m"], match["l"], base)
+    for printed, number in zip((match["a"], match["b"]), numbers, strict=True):
+        cc = int(printed[:-1], 16) if printed.endswith("h") else int(printed)
+        out.extend((status, fixed(cc), number.tok))
+    return (*out, status, fixed(6), field("vv"))
 
 
 def _data(text: str, start: int) -> tuple[tuple[Tok, ...], tuple[int, int]] | None:

@@ -26,24 +26,6 @@ _PAIR = re.compile(
     r"baja|haute|basse|high|low|hoch|"
     r"niedrig|msb|lsb|fort|faible|alto|basso|part)\b)?)"
 )
-_ONLY_CHANNEL = re.compile(
-    r"(?:only|nur|seulement|uniquement|solo|únicamente|unicamente|soltanto|alleen|nomi|"
-    r"のみ)\W+(?:\w+\W+){0,3}?"
-    r"(?:channel|kanal|canal|canale|kanaal|channeru|ch\.?)\s*(?P<a>\d{1,2})"
-    r"|(?:channel|kanal|canal|canale|kanaal|ch\.?)\s*(?P<b>\d{1,2})\s+(?:only|nur|"
-    r"seulement|uniquement|solo|nomi)",
-    re.I,
-)
-_ONE_CHANNEL = re.compile(
-    r"\b(?:channel|kanal|canal|canale|kanaal|channeru)\s*(?P<a>\d{1,2})\b(?!\s*(?:-|–|to|"
-    r"bis|à|a|al|und|and|et|y|,|\.\.)\s*\d)",
-    re.I,
-)
-_NRPN_ON = re.compile(
-    r"NRPN\b[^.;]{0,200}?\b(?:only |all |nur |alle |always )+(?:on|auf|sur|en|"
-    r"su) (?:channel|kanal|le canal|canal|canale) (?P<n>\d{1,2})\b",
-    re.I,
-)
 _KEY = (
     "key",
     "note",
@@ -69,6 +51,8 @@ def read(placed: Placed, context: Context) -> list[Found]:
     if not matches:
         return []
     if NUMBERS.search(text) and all(m["cc"] in ("6", "38", "06", "26h", "06h") for m in matches):
+        return []
+    if len(matches) == 1 and _is_name(matches[0]["value"], placed, context):
         return []
     base = context.number_base(placed.section) or DEC
     status = channel_status(placed.section, context)
@@ -102,20 +86,24 @@ def read(placed: Placed, context: Context) -> list[Found]:
 def channel_status(section: str, context: Context, *, nrpn: bool = False) -> Tok:
     """Return the status of a control change: on the only channel that heading or text names, or
     any."""
-    if match := _ONLY_CHANNEL.search(section) or _ONE_CHANNEL.search(section):
-        channel = int(match["a"] or match.groupdict().get("b") or 0)
-        if 1 <= channel <= 16:
-            return fixed(0xB0 + channel - 1)
-    for _, own, text in context.texts():
-        if own not in (section, context.first_section, "") and not (
-            own and section.startswith(own)
-        ):
-            continue
-        if match := _NRPN_ON.search(text):
-            channel = int(match["n"])
-            if nrpn and 1 <= channel <= 16:
-                return fixed(0xB0 + channel - 1)
+    channel = context.channels.of(section, nrpn=nrpn)
+    if channel:
+        return fixed(0xB0 + channel - 1)
     return half(0xB, "n")
+
+
+def _is_name(text: str, placed: Placed, context: Context) -> bool:
+    """Return whether the word behind a controller's number is its name (``CC#7: Volume``)."""
+    word = fold(text)
+    bare = word.strip(".*†")
+    if len(bare) < 3 or not bare.replace("-", "").isalpha() or len(set(bare)) == 1:
+        return False
+    words = (*_VALUE, *_HIGH, *_LOW, *_KEY)
+    if bare in words or any(len(w) > 4 and bare.startswith(w) for w in words):
+        return False
+    symbol = clean_symbol(text)
+    legend = context.legends.find(symbol, placed.row_index, placed.section)
+    return not (legend and legend[0].role) and not field_role(symbol)
 
 
 def _value(text: str, base: str, placed: Placed, context: Context) -> Tok:

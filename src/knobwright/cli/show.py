@@ -17,13 +17,16 @@ def line(text: str = "") -> None:
 
 
 def json_object(value: object) -> None:
-    """Print one JSON value, indented; records become objects, bytes become hex."""
-    import json
+    """Print one JSON value, indented; records become objects, bytes become hex.
 
+    What is not printable is written as an escape: JSON is read on terminals, too.
+    """
     import msgspec
 
+    from knobwright.exports.json_text import json_text
+
     plain = msgspec.to_builtins(value, enc_hook=_plain, builtin_types=(bytes,), str_keys=True)
-    print(json.dumps(plain, indent=2, ensure_ascii=False, default=_plain))
+    print(json_text(plain, default=_plain))
 
 
 def _plain(value: object) -> object:

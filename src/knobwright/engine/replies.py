@@ -75,7 +75,7 @@ def block_reply(
         if parameter.key in shared and holds is not True:
             continue
         raw = current(parameter.key, at, None)
-        if isinstance(raw, int):
+        if isinstance(raw, int | str | tuple):
             put_in(parameter, raw, data)
     return codec.dump(block, bytes(data), channel or 1)
 

@@ -26,7 +26,7 @@ from knobwright.core.codec.events import (
 from knobwright.core.codec.match import SELECTORS
 from knobwright.core.codec.plan import Codec
 from knobwright.core.codec.settings import condition_holds
-from knobwright.core.errors import EncodeError
+from knobwright.core.errors import EncodeError, QuestionError
 from knobwright.core.sheet.records import Parameter, Raw
 from knobwright.core.state.values import Place
 from knobwright.core.wire import Dropped, Message, Splitter
@@ -252,7 +252,7 @@ class StandIn:
                 return [identity_reply(self.codec)]
             block = next(b for b in self.codec.sheet.blocks if b.key == request.block)
             return list(block_reply(self.codec, block, self.lookup, request.channel))
-        except EncodeError as error:
+        except (EncodeError, QuestionError) as error:
             self._ignored.add(message, f"a request for {what}: {error.message}", at_ns)
             return []
 

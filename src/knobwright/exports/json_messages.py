@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
+from knobwright.exports.json_text import json_text
 from knobwright.exports.timed import Timed
 
 
@@ -19,7 +20,7 @@ def write_json(messages: Sequence[Timed]) -> bytes:
         }
         for m in messages
     ]
-    return (json.dumps(rows, indent=2, ensure_ascii=False) + "\n").encode("utf-8")
+    return f"{json_text(rows)}\n".encode()
 
 
 def read_json(text: bytes) -> tuple[bytes, ...]:

@@ -6,11 +6,14 @@ Takes the plain tree that a draft gives (or that ``tomllib`` reads) and returns 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 import tomlkit
 from tomlkit.items import AoT, InlineTable, Table
+
+from knobwright.core.errors import printable
 
 #: The order in which tables and keys are written; what is not listed comes last.
 ORDER = (
@@ -29,16 +32,20 @@ MAX_INLINE = 12
 def write_sheet(tree: Mapping[str, Any], *, head: Iterable[str] = ()) -> str:
     """Return the TOML text of a sheet.
 
+    Strings keep every character, but what is not printable stands there as an escape: a sheet is
+    read on terminals, and its names come from strangers. An empty list at the top, and an empty
+    table of free names, are left out.
+
     Parameters
     ----------
     tree : mapping
         The sheet, as plain dicts, lists, strings, numbers.
     head : iterable of str
-        Comment lines for the top of the file.
+        Comment lines for the top of the file, with control characters written out.
     """
     document = tomlkit.document()
     for line in head:
-        document.add(tomlkit.comment(line))
+        document.add(tomlkit.comment(printable(line)))
     for key in sorted(tree, key=_rank):
         value = tree[key]
         if key in NAMED:
@@ -49,7 +56,19 @@ def write_sheet(tree: Mapping[str, Any], *, head: Iterable[str] = ()) -> str:
             document.add(key, _tables(value))
         elif value != []:
             document.add(key, _plain(value))
-    return tomlkit.dumps(document)
+    return _SUSPECT.sub(_safe, tomlkit.dumps(document))
+
+
+# All strings are basic ones, where these escapes hold. A lone surrogate has none, and is left for
+# the writer of the file to refuse.
+_SUSPECT = re.compile(r"[^\n\x20-\x7e\w\ud800-\udfff]")
+
+
+def _safe(match: re.Match[str]) -> str:
+    found = match[0]
+    if found.isprintable():
+        return found
+    return f"\\u{ord(found):04X}" if ord(found) < 0x10000 else f"\\U{ord(found):08X}"
 
 
 def _rank(key: str) -> int:

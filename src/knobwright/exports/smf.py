@@ -2,7 +2,9 @@
 
 Source: Standard MIDI Files 1.0 (RP-001, revised February 1996): header, tracks, variable-length
 quantities, and exclusive events ``F0 length bytes``, where the length counts the bytes behind the
-F0 with the closing F7. 500 ticks a quarter note at 120 a minute make a tick one millisecond.
+F0 with the closing F7. System common and real-time messages have no event of their own: they stand
+in an escape, ``F7 length bytes``. 500 ticks a quarter note at 120 a minute make a tick one
+millisecond.
 """
 
 from __future__ import annotations
@@ -66,12 +68,20 @@ def write_smf(messages: Sequence[Timed]) -> bytes:
     wait_ms = 0
     for message in messages:
         data = message.data
-        body = b"\xf0" + quantity(len(data) - 1) + data[1:] if data[0] == 0xF0 else data
-        events += quantity(wait_ms) + body
+        events += quantity(wait_ms) + _event(data)
         wait_ms = message.rest_ms + -(-int(wire_time_us(len(data))) // 1000)
     events += quantity(wait_ms) + b"\xff\x2f\x00"
     head = _HEAD.pack(b"MThd", 6, 0, 1, TICKS_PER_QUARTER)
     return head + _TRACK.pack(b"MTrk", len(events)) + bytes(events)
+
+
+def _event(data: bytes) -> bytes:
+    """Return the event of a message, without its delta time."""
+    if data[0] == 0xF0:
+        return b"\xf0" + quantity(len(data) - 1) + data[1:]
+    if data[0] > 0xF0:
+        return b"\xf7" + quantity(len(data)) + data
+    return data
 
 
 def read_smf(data: bytes) -> tuple[bytes, ...]:
@@ -87,18 +97,25 @@ def read_smf(data: bytes) -> tuple[bytes, ...]:
     at, found = 22, []
     while at < len(data):
         _, at = read_quantity(data, at)
-        status = data[at]
-        if status == 0xFF:
-            length, behind = read_quantity(data, at + 2)
+        kind = data[at : at + 1]
+        if kind in (b"\xf0", b"\xf7"):
+            body, at = _counted(data, at + 1)
+            found.append(b"\xf0" + body if kind == b"\xf0" else body)
+        elif kind == b"\xff":
+            _, after = _counted(data, at + 2)
             if data[at + 1] == 0x2F:
-                break
-            at = behind + length
-        elif status == 0xF0:
-            length, behind = read_quantity(data, at + 1)
-            found.append(b"\xf0" + data[behind : behind + length])
-            at = behind + length
+                return tuple(found)
+            at = after
         else:
-            size = 2 if status & 0xF0 in (0xC0, 0xD0) else 3
+            size = 2 if kind and kind[0] & 0xF0 in (0xC0, 0xD0) else 3
             found.append(data[at : at + size])
             at += size
-    return tuple(found)
+    raise DecodeError("the file ends before its end of track")
+
+
+def _counted(data: bytes, at: int) -> tuple[bytes, int]:
+    """Return the bytes that a quantity counts, and the place behind them."""
+    length, start = read_quantity(data, at)
+    if start + length > len(data):
+        raise DecodeError(f"the file ends inside an event at byte {at}")
+    return data[start : start + length], start + length

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from knobwright.core.codec.check import check_sheet
 from knobwright.core.codec.events import ProgramSet, Setting
 from knobwright.core.codec.plan import Codec
 from knobwright.core.errors import EncodeError, KnobwrightError, NamingError, QuestionError
@@ -341,3 +342,45 @@ def test_no_value_and_no_channel_gives_a_wrong_byte(
         inside = message[1:-1] if message[0] == 0xF0 else message[1:]
         assert message[0] >= 0x80
         assert not any(byte > 0x7F for byte in inside)
+
+
+_DOUBT = """
+format = 1
+[module]
+name = "Doubt"
+device_ids = ["10"]
+[checksum.body]
+rule = "negated-sum-7"
+[[block]]
+key = "sound"
+request = "F0 7D id 11 00 F7"
+line = "F0 7D id 12 [ data* ] cs F7"
+size = 2
+{danger}
+{question}
+"""
+_QUESTION = """
+[[question]]
+about = "{about}"
+place = "row 1"
+understood = "?"
+choices = {{ yes = "yes" }}
+"""
+
+
+@pytest.mark.parametrize("about", ["block.sound", "checksum.body", "module"])
+def test_a_block_in_doubt_is_neither_asked_for_nor_sent(about: str) -> None:
+    text = _DOUBT.format(danger="", question=_QUESTION.format(about=about))
+    made = Codec(check_sheet(text).require())
+    (block,) = made.sheet.blocks
+    with pytest.raises(QuestionError, match="open question"):
+        made.request(block)
+    with pytest.raises(QuestionError, match="open question"):
+        made.dump(block, b"\0\0")
+
+
+def test_a_dangerous_block_is_not_sent() -> None:
+    made = Codec(check_sheet(_DOUBT.format(danger='danger = "erases"', question="")).require())
+    (block,) = made.sheet.blocks
+    with pytest.raises(EncodeError, match="dangerous: erases"):
+        made.dump(block, b"\0\0")

@@ -26,7 +26,7 @@ from knobwright.core.codec.shown import Scale
 from knobwright.core.codec.values import checked, parse_value, spell_value
 from knobwright.core.errors import EncodeError, NamingError, QuestionError
 from knobwright.core.interfaces import Lookup
-from knobwright.core.sheet.questions import blocking
+from knobwright.core.sheet.questions import blocking, blocking_block
 from knobwright.core.sheet.records import Block, Parameter, Program, Question, Raw, Sheet
 
 
@@ -285,8 +285,12 @@ class Codec:
         Raises
         ------
         EncodeError
-            The data have another size than the block, or a byte that the packing can't carry.
+            The data have another size than the block, or a byte that the packing can't carry; or the
+            sheet marks the block as dangerous.
+        QuestionError
+            An open question of the sheet is about it.
         """
+        self._check_block(block)
         if block.size is not None and len(data) != block.size:
             raise EncodeError(f"{block.key} has {block.size} bytes, not {len(data)}")
         packed = PACKINGS[block.packing].pack(data)
@@ -300,11 +304,25 @@ class Codec:
         Raises
         ------
         EncodeError
-            The sheet gives no request for it.
+            The sheet gives no request for it, or marks the block as dangerous.
+        QuestionError
+            An open question of the sheet is about it.
         """
         if block.request is None:
             raise EncodeError(f"the sheet gives no request for {block.key}")
+        self._check_block(block)
         return make_encoder(block.request, self.device)(channel - 1, Fill())
+
+    def _check_block(self, block: Block) -> None:
+        question = blocking_block(self.sheet, block)
+        if question is not None:
+            raise QuestionError(
+                f"{block.key} is not sent, since {question.about} has an open question: "
+                f"{question.understood}",
+                where=question.place,
+            )
+        if block.danger:
+            raise EncodeError(f"{block.key} is marked as dangerous: {block.danger}")
 
     def setup(self) -> tuple[tuple[Messages, int], ...]:
         """Return the messages of a reset in order, each with its rest in milliseconds."""

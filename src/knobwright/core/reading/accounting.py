@@ -14,7 +14,13 @@ from knobwright.core.reading.built import Built
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.digits import number_value
 from knobwright.core.reading.found import Found
-from knobwright.core.reading.layout import Placed, is_data_word, is_numbered, strip_mark
+from knobwright.core.reading.layout import (
+    Placed,
+    is_data_word,
+    is_numbered,
+    not_received,
+    strip_mark,
+)
 from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.questions import LEAVE_OUT, Question
 from knobwright.core.reading.runs import find_runs
@@ -39,9 +45,7 @@ _HISTORY = ("change", "history", "revision", "anderung", "historique", "cambios"
 _VERSION = re.compile(r"\W*(?:v|ver\.?|version|fw|firmware)?\s*\d{1,2}\.\d{1,3}[a-z]?\b\s*[:,(–-]", re.I)
 _DONE = ("added", "fixed", "changed", "removed", "new", "first", "was", "neu", "geandert", "ajoute")  # fmt: skip
 _EQUALS = re.compile(r"(?<![\w.])(?:98|99|100|101)\s*=\s*\d")
-_MESSAGE_HEADS = (
-    "transmitted", "recognized", "recognised", "remarks", "gesendet", "erkannt", "o x", "x o",
-)  # fmt: skip
+
 
 
 def is_history(placed: Placed) -> bool:
@@ -78,9 +82,14 @@ def lacks_number(placed: Placed) -> bool:
     """Return whether a table's row has a name and values, but its number is left empty."""
     if "label" not in placed.roles or is_data_word(placed.cell("label")):
         return False
-    if not any(r in NUMBER_ROLES for r in placed.roles):
+    columns = [
+        cell
+        for cell, role, head in zip(placed.cells, placed.roles, placed.heads, strict=False)
+        if role in NUMBER_ROLES or fold(head).strip(" .") in ("dec", "hex", "decimal")
+    ]
+    if not columns or not all(is_data_word(c) or not any(x.isdigit() for x in c) for c in columns):
         return False
-    values = placed.cell("range") or placed.cell("min") or placed.cell("default")
+    values = " ".join(placed.cell(r) for r in ("range", "range+default", "min", "default"))
     return any(c.isdigit() for c in values)
 
 
@@ -156,8 +165,8 @@ def _why_not(placed: Placed, context: Context, known: frozenset[int]) -> str:
     runs = [r for r in find_runs(text) if r.toks[0].is_status and len(r.toks) > 2]
     if lacks_number(placed) or (_names_number(placed) and not _is_prose(placed)):
         return ""
-    if has_word(folded, _MESSAGE_HEADS):
-        return "a chart of what is received"
+    if not_received(placed):
+        return "the chart says that it is not received"
     numbers = _mentioned(text, context, placed.section)
     if numbers and numbers <= known | _PARTS:
         return "it speaks of controllers that other rows set"

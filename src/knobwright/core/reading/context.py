@@ -248,6 +248,7 @@ class Context:
             if placed.kind == "heading":
                 folded = fold(placed.section)
                 is_hex, is_dec = has_word(folded, HEX_WORDS), has_word(folded, DEC_WORDS)
+                is_dec = is_dec or re.search(r"\bde[cz]\b", folded) is not None
                 if is_hex != is_dec and placed.section != self.first_section:
                     base = HEX if is_hex else DEC
                     out.extend(Statement(base, t, placed.section, True) for t in ("all", "bytes"))

@@ -119,6 +119,7 @@ class _Reader:
         self.named = False
         self.words_only = ""
         self.ranges: list[tuple[Span, _Piece, bool]] = []
+        self.values: tuple[str, list[int]] = ("", [])
 
     def read(self) -> Facts:
         pieces = self._pieces()
@@ -142,6 +143,9 @@ class _Reader:
                     "range", f"the range is printed as {self.words_only}", takes="range", only=False
                 )
             )
+        if self.values[0] and sorted(self.facts.choices) != sorted(self.values[1]):
+            understood = f"the values {self.values[0]} are no range"
+            self.facts.doubts.append(Doubt("range", understood, takes="range", only=False))
         self._settle_default()
         self._check()
         return self.facts
@@ -328,9 +332,7 @@ class _Reader:
                 self.facts.range = (numbers[0], numbers[-1])
                 self.listed = True
                 return
-            self.facts.doubts.append(
-                Doubt("range", f"the values {text.strip()} are no range", takes="range", only=False)
-            )
+            self.values = (text.strip(), numbers)
         elif not found and any(c.isalpha() for c in text) and not is_data_word(text):
             self.words_only = text.strip()
 

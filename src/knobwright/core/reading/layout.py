@@ -471,6 +471,22 @@ def _by_position(row: Row, columns: tuple[Column, ...]) -> list[tuple[str, str]]
     return out
 
 
+_RECEIVED = ("recogn", "receive", "erkannt", "empf", "recu", "recib", "recon", "ricev", "ontv")
+
+
+def received(placed: Placed) -> str:
+    """Return the cell of an implementation chart that says whether a message is received."""
+    for cell, head in zip(placed.row.cells, placed.heads, strict=False):
+        if fold(head).startswith(_RECEIVED):
+            return cell.strip()
+    return ""
+
+
+def not_received(placed: Placed) -> bool:
+    """Return whether an implementation chart says that a message is not received (``x``)."""
+    return fold(received(placed)) in ("x", "no", "×", "nein", "non", "-")
+
+
 def is_data_word(text: str) -> bool:
     """Return whether a cell is only a dash or blank: nothing printed on purpose."""
     return fold(text).strip(" .") in ("", "-", "--", "---", "–", "—", "n/a", "none", "/")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from knobwright.core.sheet.faults import Findings
-from knobwright.core.sheet.records import Parameter, Question, Sheet
+from knobwright.core.sheet.records import Block, Parameter, Question, Sheet, Template
 from knobwright.core.sheet.shape import TABLES
 from knobwright.core.sheet.walk import Tree
 from knobwright.core.sheet.words import DEVICE
@@ -58,13 +58,30 @@ def blocking(sheet: Sheet, parameter: Parameter) -> Question | None:
     """Return the open question because of which a parameter must not be sent, if any."""
     things = {parameter.key}
     for route in parameter.routes:
-        template = route.template
-        things.update(f"checksum.{checksum.name}" for checksum in template.checksums)
-        things.update(f"map.{row.name}" for _, row in template.maps)
-        if template.line.has(DEVICE) or any(row.of == "device" for _, row in template.maps):
-            things.add("module")
-        things.update(template.line.others)
+        things |= _things_in(route.template)
+        things.update(route.template.line.others)
     things.update(f"block.{at.block}" for at in parameter.at)
+    return _first_about(sheet, things)
+
+
+def blocking_block(sheet: Sheet, block: Block) -> Question | None:
+    """Return the open question because of which a dump or its request must not be sent, if any."""
+    things = {f"block.{block.key}"} | _things_in(block.template)
+    if block.request is not None:
+        things |= _things_in(block.request)
+    return _first_about(sheet, things)
+
+
+def _things_in(template: Template) -> set[str]:
+    """Return what a template uses that a question can be about: checksums, maps, device ids."""
+    things = {f"checksum.{checksum.name}" for checksum in template.checksums}
+    things.update(f"map.{row.name}" for _, row in template.maps)
+    if template.line.has(DEVICE) or any(row.of == "device" for _, row in template.maps):
+        things.add("module")
+    return things
+
+
+def _first_about(sheet: Sheet, things: set[str]) -> Question | None:
     return next((q for q in sheet.questions if _is_about(q, things)), None)
 
 

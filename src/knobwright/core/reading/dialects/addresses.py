@@ -108,7 +108,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     label, texts, prose = describe(placed, text, cuts, [(start + first, start + last)], context)
     if prose:
         return []
-    toks = _fill(shape, address, _data_fields(placed, texts, context))
+    toks = _fill(shape, address, _data_fields(placed, texts, context, shape))
     at = shape_address(shape)
     where = f"address {at[0]}" if at else ""
     return [
@@ -296,10 +296,12 @@ def _is_value_cell(shape: Found, k: int) -> bool:
 
 
 def _data_fields(
-    placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Context
+    placed: Placed, texts: tuple[tuple[str, str, str], ...], context: Context, shape: Found
 ) -> list[Tok]:
     """Return the value fields that the row needs: one, two, or a run of bytes."""
     n = _n_data(placed, texts, context)
+    if n == 2 and _wide_apart(shape, context) and not _says_two(texts):
+        n = 1
     if n == 1 and (only := _only_value(texts)) is not None:
         return [fixed(only)]
     if n == 4 and context.says_anywhere(HALF_BYTES):
@@ -309,6 +311,26 @@ def _data_fields(
     if n <= 1:
         return [field("vv")]
     return [field("vv", "vv") for _ in range(n)]
+
+
+def _value_cells(shape: Found) -> list[str]:
+    return [c for c in shape.shape.split("|")[1].split(",") if c] if "|" in shape.shape else []
+
+
+def _wide_apart(shape: Found, context: Context) -> bool:
+    """Return whether a shape has one value byte and the leaflet prints another one for wide values."""
+    if len(_value_cells(shape)) != 1:
+        return False
+    head = [t.value for t in shape.toks[:2]]
+    return any(
+        len(_value_cells(other)) == 2 and [t.value for t in other.toks[:2]] == head
+        for other, _ in context.shapes
+    )
+
+
+def _says_two(texts: tuple[tuple[str, str, str], ...]) -> bool:
+    """Return whether a row says in words how many bytes its value has."""
+    return any(_N_BYTES.search(fold(text)) for _, _, text in texts)
 
 
 def _only_value(texts: tuple[tuple[str, str, str], ...]) -> int | None:

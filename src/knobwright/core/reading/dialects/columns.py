@@ -29,7 +29,9 @@ _JOINED = re.compile(
     r"\s*(?P<high>\S+(?:\s*\([^)]*\))?)\s*(?:\+|&|/|and|und|et)\s*(?P<low>\S+(?:\s*\([^)]*\))?)\s*\Z"
 )
 _IN_HEADING = re.compile(
-    r"(?P<kind>N?RPN)\s*MSB\s*(?:=|is|ist|:|est|es)?\s*(?P<n>(?:\$|0x)?[0-9A-F]{1,3}[hH]?)", re.I
+    r"\b(?:(?P<kind>N?RPN)\s*)?MSB\s*(?:=|:|is|ist|est|es|always|immer|toujours|siempre|\s){0,6}\s*"
+    r"(?P<n>(?:\$|0x)?[0-9][0-9A-F]{0,2}[hH]?)(?!\w)",
+    re.I,
 )
 _ROLES = (
     "data_msb",
@@ -143,7 +145,7 @@ def _selected(
         high_tok, first = _number(high, base, placed, f"{kind}_msb", context)
         low_tok, second = _number(low, base, placed, f"{kind}_lsb", context)
         if is_data_word(high):
-            high_tok = _from_heading(placed.section, kind, base)
+            high_tok = _from_heading(placed, kind, base, context)
         select = (status, fixed(high_cc), high_tok, status, fixed(low_cc), low_tok)
         if _is_used(cells["data_lsb"]):
             out.append(
@@ -211,9 +213,10 @@ def _head(placed: Placed, role: str) -> str:
     return next((h for h, r in zip(placed.heads, placed.roles, strict=False) if r == role), "")
 
 
-def _from_heading(section: str, kind: str, base: str) -> Tok:
-    """Return the high number that a heading gives for all of its rows."""
-    match = _IN_HEADING.search(section)
-    if match and fold(match["kind"]) == kind:
-        return read_number(match["n"], base).tok
+def _from_heading(placed: Placed, kind: str, base: str, context: Context) -> Tok:
+    """Return the high number that a heading, or the text under it, gives for all of its rows."""
+    for text in (placed.section, *(t for _, _, t in context.texts(placed.section)[:6])):
+        match = _IN_HEADING.search(text)
+        if match and fold(match["kind"] or kind) == kind:
+            return read_number(match["n"], base or context.controller_base(placed.section)).tok
     return slip("(no MSB)")

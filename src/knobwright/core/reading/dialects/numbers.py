@@ -13,16 +13,17 @@ from knobwright.core.reading.dialects.bytelines import describe, joined
 from knobwright.core.reading.dialects.pairs import channel_status
 from knobwright.core.reading.digits import NUMBERS, Number, read_number, same_base
 from knobwright.core.reading.found import Found, field, fixed, half, slip
-from knobwright.core.reading.layout import Placed
+from knobwright.core.reading.layout import Placed, not_received, received, strip_mark
 from knobwright.core.reading.numbers import HEX
 from knobwright.core.reading.tokens import Tok, scan
+from knobwright.core.reading.words import fold
 
 _N = r"(?:\$|0x|#)?[0-9A-Za-z]{1,4}"
 _CONTROLLER = re.compile(
-    r"\b(?:CC|cc|Ctrl|Ctl|control(?:ler)?(?: change)?|Controller|Control Change|Regler|"
+    r"\b(?:CC|cc|Ctrl|Ctl|control(?:ler)?(?: change)?|Controller|Control [Cc]hange|Regler|"
     r"Contrôleur|contrôleur|Control|"
     r"Controlador)(?![a-z])\s*(?:#|no\.?|nr\.?|number|nummer|n°)?\s*[:#]?\s*"
-    r"(?P<cc>(?=[0-9$OIl]|[A-F][0-9A-F][hH]?\b)" + _N + r")"
+    r"(?P<cc>(?=[0-9$]|[OIl]\d|[A-F][0-9A-F][hH]?\b)" + _N + r")"
     r"(?:\s*\(\s*(?P<again>" + _N + r")\s*\))?(?![\w=])"
     r"(?!\s*=\s*(?:[\d$]|[A-Za-z]{1,2}\b))(?:\s*(?:=->|→)(?=\s*[^\W\d]))?"
 )
@@ -52,6 +53,8 @@ _VALUE = re.compile(
 
 def read(placed: Placed, context: Context) -> list[Found]:
     """Return the parameters that a row names by number."""
+    if not_received(placed):
+        return []
     text, cuts = joined(placed)
     base = context.controller_base(placed.section)
     out: list[Found] = []
@@ -95,6 +98,8 @@ def read(placed: Placed, context: Context) -> list[Found]:
     if not lines:
         return []
     label, texts, prose = describe(placed, text, cuts, sorted(used), context)
+    if not label and fold(received(placed)) in ("o", "yes", "ok", "ja", "oui", "si"):
+        label = strip_mark(placed.cell("note"))
     sentence = (
         text.rstrip().endswith((".", "!", "。")) and sum(1 for c in placed.cells if c.strip()) == 1
     )

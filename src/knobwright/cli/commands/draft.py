@@ -68,12 +68,7 @@ def _refuse_to_overwrite(output: str, replace: bool) -> None:
 
 def _load(path: str) -> Leaflet:
     if path == "-":
-        from knobwright.core.reading.sources import read_any
-
-        data = sys.stdin.buffer.read(MAX_PASTED_BYTES + 1)
-        if len(data) > MAX_PASTED_BYTES:
-            raise LeafletError("the pasted text is larger than 32 MiB", where="standard input")
-        return read_any(data.decode("utf-8", "replace"), "pasted text")
+        return _pasted()
     from knobwright.adapters.files.leaflet import load
 
     if not sys.stderr.isatty():
@@ -83,6 +78,26 @@ def _load(path: str) -> Leaflet:
 
 #: Largest text that is taken from standard input.
 MAX_PASTED_BYTES = 32 * 1024 * 1024
+
+
+def _pasted() -> Leaflet:
+    """Return the leaflet on standard input: text in any encoding that files may have, or a PDF."""
+    from knobwright.adapters.files.leaflet import is_pdf
+    from knobwright.core.reading.sources import decode, read_any
+
+    name = "pasted text"
+    data = sys.stdin.buffer.read(MAX_PASTED_BYTES + 1)
+    if len(data) > MAX_PASTED_BYTES:
+        raise LeafletError(
+            "is larger than the 32 MiB that a leaflet may have",
+            where=name,
+            hint="give only the pages that hold the MIDI implementation",
+        )
+    if is_pdf(data):
+        from knobwright.adapters.files import pdf
+
+        return pdf.read(data, name)
+    return read_any(decode(data, name), name)
 
 
 def _with_bar(path: str, load: Callable[..., Leaflet]) -> Leaflet:
@@ -120,6 +135,7 @@ def _as_json(drafted: Draft, output: str | None) -> dict[str, object]:
                 "place": question.place,
                 "understood": question.understood,
                 "choices": question.choices,
+                "takes": question.takes,
             }
             for question in drafted.questions
         ],

@@ -285,7 +285,7 @@ class Codec:
         Raises
         ------
         EncodeError
-            The data have another size than the block, or a byte that the packing can't carry; or the
+            The data have another size than the block or a byte that the packing can't carry, or the
             sheet marks the block as dangerous.
         QuestionError
             An open question of the sheet is about it.

@@ -143,7 +143,9 @@ class _Reader:
                     "range", f"the range is printed as {self.words_only}", takes="range", only=False
                 )
             )
-        if self.values[0] and sorted(self.facts.choices) != sorted(self.values[1]):
+        if self.values[0] and sorted(self.facts.choices) == sorted(self.values[1]):
+            self.facts.range = None
+        elif self.values[0]:
             understood = f"the values {self.values[0]} are no range"
             self.facts.doubts.append(Doubt("range", understood, takes="range", only=False))
         self._settle_default()

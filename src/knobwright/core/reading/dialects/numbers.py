@@ -13,10 +13,9 @@ from knobwright.core.reading.dialects.bytelines import describe, joined
 from knobwright.core.reading.dialects.pairs import channel_status
 from knobwright.core.reading.digits import NUMBERS, Number, read_number, same_base
 from knobwright.core.reading.found import Found, field, fixed, half, slip
-from knobwright.core.reading.layout import Placed, not_received, received, strip_mark
+from knobwright.core.reading.layout import Placed, is_numbered, not_received, received, strip_mark
 from knobwright.core.reading.numbers import HEX
 from knobwright.core.reading.tokens import Tok, scan
-from knobwright.core.reading.words import fold
 
 _N = r"(?:\$|0x|#)?[0-9A-Za-z]{1,4}"
 _CONTROLLER = re.compile(
@@ -98,8 +97,8 @@ def read(placed: Placed, context: Context) -> list[Found]:
     if not lines:
         return []
     label, texts, prose = describe(placed, text, cuts, sorted(used), context)
-    if not label and fold(received(placed)) in ("o", "yes", "ok", "ja", "oui", "si"):
-        label = strip_mark(placed.cell("note"))
+    if not label or (is_numbered(label) and received(placed)):
+        label = strip_mark(placed.cell("note")) or label
     sentence = (
         text.rstrip().endswith((".", "!", "。")) and sum(1 for c in placed.cells if c.strip()) == 1
     )

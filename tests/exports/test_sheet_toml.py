@@ -6,7 +6,7 @@ import tomllib
 from typing import Any
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from knobwright.exports.sheet_toml import INLINE, MAX_INLINE, NAMED, ORDER, write_sheet
@@ -53,6 +53,7 @@ trees = st.fixed_dictionaries(
 comments = st.lists(texts, max_size=3)
 
 
+@settings(max_examples=40)
 @given(tree=trees, head=comments)
 @example(tree={"format": 1, "module": {"name": "\x1b[2J\x9b\u202e"}}, head=["\x1b[2J", "a\rb"])
 @example(tree={"parameter": [{"route": [{"line": "B0 07 vv"}], "key": "a"}]}, head=[])
@@ -60,12 +61,14 @@ def test_what_is_written_is_read_back(tree: dict[str, Any], head: list[str]) -> 
     assert tomllib.loads(write_sheet(tree, head=head)) == tree
 
 
+@settings(max_examples=40)
 @given(tree=trees, head=comments)
 def test_a_terminal_finds_nothing_to_obey(tree: dict[str, Any], head: list[str]) -> None:
     for line in write_sheet(tree, head=head).split("\n"):
         assert line.isprintable(), line
 
 
+@settings(max_examples=40)
 @given(tree=trees)
 def test_writing_twice_gives_the_same_text(tree: dict[str, Any]) -> None:
     text = write_sheet(tree)

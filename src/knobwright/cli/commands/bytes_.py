@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import click
 
 from knobwright.cli.exits import tell
 from knobwright.cli.sheets import load_codec
-from knobwright.core.errors import InputError, printable
+from knobwright.core.errors import InputError, NamingError, QuestionError, printable
+
+if TYPE_CHECKING:
+    from knobwright.core.codec.plan import Codec
+    from knobwright.core.sheet.records import Question
 
 _FORMS = ("hex", "decimal", "json", "syx", "smf")
 
@@ -59,7 +65,10 @@ def command(
     from knobwright.exports.timed import Timed
 
     codec = load_codec(sheet, device)
-    assigned = assign(codec, words, channel=channel, note=note, danger=danger)
+    try:
+        assigned = assign(codec, words, channel=channel, note=note, danger=danger)
+    except NamingError as error:
+        raise _only_asked_about(codec, words) or error from error
     gap_ms = codec.sheet.receiver.gap_ms
     timed = [
         Timed(m, gap_ms if m[0] == 0xF0 else 0, f"{a.key} = {a.shown}")
@@ -71,6 +80,37 @@ def command(
     export = EXPORTS["json" if as_json else form]
     _write(export.write(timed), export.is_text, output)
     return 0
+
+
+def _only_asked_about(codec: Codec, words: Sequence[str]) -> QuestionError | None:
+    """Return the question about the first unknown name, where the sheet only asks about it.
+
+    A line that nobody could read is no parameter yet, but the user finds its name in the leaflet.
+    """
+    from knobwright.core.codec.names import fold
+
+    for word in words:
+        name = word.partition("=")[0]
+        try:
+            codec.find(name)
+        except NamingError as error:
+            if not error.message.startswith("no parameter"):
+                continue  # it fits several, which are listed
+            wanted = fold(name)
+            for question in codec.sheet.questions:
+                if wanted and wanted in fold(question.about):
+                    return _is_open(question)
+    return None
+
+
+def _is_open(question: Question) -> QuestionError:
+    choices = "; ".join(f"{name}: {words}" for name, words in question.choices.items())
+    return QuestionError(
+        f"{question.about} is not in the sheet yet, since it has an open question: "
+        f"{question.understood} [{choices}]",
+        where=question.place,
+        hint=f"answer it: knobwright answer SHEET {question.about}=CHOICE",
+    )
 
 
 def _write(data: bytes, is_text: bool, output: str | None) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from knobwright.core.reading.bases import NUMBER_ROLES, mentions
 from knobwright.core.reading.built import Built
 from knobwright.core.reading.context import Context
-from knobwright.core.reading.digits import number_value
+from knobwright.core.reading.digits import explains, number_value
 from knobwright.core.reading.found import Found
 from knobwright.core.reading.layout import (
     Placed,
@@ -21,9 +21,9 @@ from knobwright.core.reading.layout import (
     not_received,
     strip_mark,
 )
-from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.questions import LEAVE_OUT, Question
 from knobwright.core.reading.runs import find_runs
+from knobwright.core.reading.tokens import scan
 from knobwright.core.reading.words import fold, has_word
 
 KINDS = {
@@ -41,11 +41,36 @@ KINDS = {
 _PARTS = frozenset({0, 32, 6, 38, 96, 97, 98, 99, 100, 101})
 """Controllers that choose banks and parameters and carry their data: no parameters themselves."""
 
-_HISTORY = ("change", "history", "revision", "anderung", "historique", "cambios", "modifiche", "release notes")
-_VERSION = re.compile(r"\W*(?:v|ver\.?|version|fw|firmware)?\s*\d{1,2}\.\d{1,3}[a-z]?\b\s*[:,(–-]", re.I)
-_DONE = ("added", "fixed", "changed", "removed", "new", "first", "was", "neu", "geandert", "ajoute")  # fmt: skip
-_EQUALS = re.compile(r"(?<![\w.])(?:98|99|100|101)\s*=\s*\d")
+_HISTORY = (
+    "change",
+    "history",
+    "revision",
+    "anderung",
+    "historique",
+    "cambios",
+    "modifiche",
+    "release notes",
+)
+_VERSION = re.compile(
+    r"\W*(?:v|ver\.?|version|fw|firmware)?\s*\d{1,2}\.\d{1,3}[a-z]?\b\s*[:,(–-]", re.I
+)
+_DONE = ("added", "fixed", "changed", "removed", "new", "first", "was", "neu", "geandert")
+_ADDRESS = re.compile(
+    r"\b(?:address|adresse|addr|adr|dirección|indirizzo)\.?\s*[:=]?\s*(?:0x|\$)?[0-9A-F]{2}[hH]?\b",
+    re.I,
+)
+_ENTRY = re.compile(
+    r"\s*(?:0x|\$)?[0-9A-F]{2}[hH]?\s{2,}[^\W\d][^\d=]{2,40}\s{2,}(?:0x|\$)?[0-9A-F]{1,3}[hH]?\s*"
+    r"(?:-|–|\.\.|to|bis|à|a|=)"
+)
+"""A row such as ``02  Reverb kind  0 to 3``: number, name, range or choices."""
 
+_ASSIGNED = re.compile(
+    r"\W*[a-z]{2}\s*=\s*(?:0x|\$)?[0-9A-F]{1,2}[hH]?\s*[:,;–-]\s*[^\W\d][^=]{1,60}\b[a-z]{1,2}\s*=\s*\S"
+)
+"""A row such as ``pp = 02 : bend range, vv = 0..24``."""
+
+_EQUALS = re.compile(r"(?<![\w.])(?:98|99|100|101)\s*=\s*\d")
 
 
 def is_history(placed: Placed) -> bool:
@@ -64,9 +89,24 @@ def prints_message(placed: Placed) -> bool:
         return any(is_numbered(c) for c in placed.cells)
     if any(run.toks[0].is_status and len(run.toks) > 2 for run in find_runs(text)):
         return True
+    if _ADDRESS.search(text) or _ENTRY.match(text) or _ASSIGNED.match(text) or _holds_part(text):
+        return True
     if _EQUALS.search(text) or any(True for _ in mentions(text)):
         return True
     return _names_number(placed) or lacks_number(placed)
+
+
+def _holds_part(text: str) -> bool:
+    """Return whether a text holds part of a message: bytes side by side, a field at their end."""
+    n_bytes = 0
+    for tok in scan(text[:400]):
+        if tok.kind == "byte" and len(tok.text) > 1:
+            n_bytes += 1
+        elif tok.kind in ("field", "twin") and n_bytes > 1:
+            return True
+        else:
+            n_bytes = 0
+    return False
 
 
 def _names_number(placed: Placed) -> bool:
@@ -151,7 +191,7 @@ def account(
         if why:
             notes.append((placed.row.place, placed.row.text[:120], why))
         else:
-            questions.append(_question(placed))
+            questions.append(_question(placed, context))
     return questions, notes
 
 
@@ -160,13 +200,18 @@ def _why_not(placed: Placed, context: Context, known: frozenset[int]) -> str:
     if is_history(placed):
         return "it tells of another version"
     text = placed.row.text
-    folded = fold(text)
     filled = [c for c in placed.cells if c.strip()]
     runs = [r for r in find_runs(text) if r.toks[0].is_status and len(r.toks) > 2]
+    if _ADDRESS.search(text) and not _is_prose(placed):
+        return ""
+    if not runs and (_ENTRY.match(text) or _ASSIGNED.match(text) or _holds_part(text)):
+        return ""
     if lacks_number(placed) or (_names_number(placed) and not _is_prose(placed)):
         return ""
     if not_received(placed):
         return "the chart says that it is not received"
+    if explains(text):
+        return "it explains how parameter numbers are sent"
     numbers = _mentioned(text, context, placed.section)
     if numbers and numbers <= known | _PARTS:
         return "it speaks of controllers that other rows set"
@@ -200,10 +245,22 @@ def _mentioned(text: str, context: Context, section: str) -> set[int]:
     return out
 
 
-def _question(placed: Placed) -> Question:
-    """Return the question about a row that nothing was made of."""
+def _label_of(placed: Placed, context: Context) -> str:
+    """Return the name of a row in doubt: its own, or that of the row above that it belongs to."""
     filled = [c.strip() for c in placed.cells if c.strip()]
-    label = strip_mark(placed.cell("label") or filled[0])[:80]
+    if _ADDRESS.match(filled[0].strip("`*- ")):
+        for above in reversed(context.rows[max(0, placed.row_index - 3) : placed.row_index]):
+            if above.kind != "blank" and above.section == placed.section:
+                return strip_mark(above.row.text.strip("*` "))[:80]
+    if _ASSIGNED.match(placed.row.text):
+        named = re.split(r"[:,;–-]\s*", placed.row.text, maxsplit=1)[1]
+        return strip_mark(named.partition(",")[0])[:80]
+    return strip_mark(placed.cell("label") or filled[0])[:80]
+
+
+def _question(placed: Placed, context: Context) -> Question:
+    """Return the question about a row that nothing was made of."""
+    label = _label_of(placed, context)
     what = " ".join(placed.row.text.split())[:160]
     lacking = "its number is not printed" if lacks_number(placed) else "it was not understood"
     return Question(

@@ -61,8 +61,9 @@ def named_base(digits: str, label: str) -> str:
 
 
 _USUAL = {
-    1: ("mod", "vibrato"), 2: ("breath",), 5: ("portamento", "glide"), 7: ("volume", "level", "lautst"),
-    120: ("all sound", "sound off"), 121: ("reset",), 122: ("local",), 123: ("all notes", "notes off"),
+    1: ("mod", "vibrato"), 2: ("breath",), 5: ("portamento", "glide"),
+    7: ("volume", "level", "lautst"), 120: ("all sound", "sound off"), 121: ("reset",),
+    122: ("local",), 123: ("all notes", "notes off"),
 }  # fmt: skip
 
 
@@ -76,7 +77,8 @@ def usual_name(digits: str, label: str) -> bool:
 
 _MENTION = re.compile(
     r"\b(?:CC|cc|Cc|Ctrl|ctrl|Ctl|[Cc]ontroller|[Cc]ontrol [Cc]hange|[Rr]egler|[Cc]ontrôleur|"
-    r"[Cc]ontrolador|N?RPN(?: MSB)?|n?rpn)\s*(?:#|[Nn]o\.?|[Nn]r\.?|[Nn]umber|[Nn]ummer)?\s*[:=]?\s*"
+    r"[Cc]ontrolador|N?RPN(?: MSB)?|n?rpn)\s*"
+    r"(?:#|[Nn]o\.?|[Nn]r\.?|[Nn]umber|[Nn]ummer)?\s*[:=]?\s*"
     r"(?P<n>(?:\$|0x)?[0-9][0-9A-F]{0,3}[hH]?)(?![0-9A-Za-z])"
 )
 _CELL = re.compile(r"\s*(?:CC\s*#?\s*)?(?P<n>(?:\$|0x)?[0-9][0-9A-F]{0,2}[hH]?)(?![0-9A-Za-z])")
@@ -140,7 +142,7 @@ class Bases:
         return ""
 
     def _letters(self, section: str) -> bool:
-        """Return whether a number with a hex letter stands in the section or, without one, anywhere."""
+        """Return whether a number with a hex letter stands in the section, or else anywhere."""
         return bool(self.counts.get(section, self.counts.get("", _Count())).letters)
 
     def of(self, section: str) -> str:

@@ -113,12 +113,18 @@ def _counted(text: str) -> Choices | None:
     return Choices(tuple(zip([m[1] for m in matches], names, strict=True)), "")
 
 
+_ENDS_RANGE = re.compile(r"\d[Hh]?\s*[-–—]\s*(?:\$|0x|#)?[0-9A-Fa-f]{1,3}[Hh]?\s*\Z")
+_MORE = re.compile(r"(?:and|or|und|oder|et|ou|y|o|e|en|of)\s", re.I)
+"""How a text goes on that splits a range in words: ``64 and more is on``."""
+
+
 def _forward(text: str) -> Choices | None:
     """Read lists that print the number first."""
     matches = [m for m in _ITEM.finditer(text) if not _RANGE_WORD.match(text, m.end())]
     matches = [
         m for m in matches if m["op"] or (text[m.end()].isalpha() and not _is_unit(text, m.end()))
     ]
+    matches = [m for m in matches if not _ENDS_RANGE.search(text[: m.end()])]
     if len(matches) < 2:
         return None
     ops = [m["op"] or "" for m in matches]
@@ -136,7 +142,7 @@ def _forward(text: str) -> Choices | None:
         name = " ".join(name.split()).strip(" ,;/-–—•([")
         if name.count(")") > name.count("("):
             name = name.rstrip(") ")
-        if not name or len(name) > MAX_NAME or name[0] in "-–=":
+        if not name or len(name) > MAX_NAME or name[0] in "-–=" or _MORE.match(name):
             return None
         items.append((match["num"], name))
         end = stop

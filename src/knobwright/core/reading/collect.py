@@ -27,6 +27,7 @@ from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.runs import find_runs, whole_run
 from knobwright.core.reading.tokens import Tok, scan
 from knobwright.core.reading.words import fold, has_word
+from knobwright.core.reading.wrapped import add_wrapped
 
 _PAGE = re.compile(
     r"[-–—]*\s*(?:(?:page|seite|pagina|página)\s*)?\d{1,3}\s*(?:(?:/|of|von|sur|de)\s*\d{1,3})?\s*[-–—]*",
@@ -208,7 +209,7 @@ class _Collector:
         self.context.shapes.append((found._replace(shape=shape), built))
 
     def _number_shape(self, found: Found) -> None:
-        """Keep a shape such as ``B0 63 mm 62 ll 06 vv``: rows elsewhere give the parameter number."""
+        """Keep a shape such as ``B0 63 mm 62 ll 06 vv``: rows elsewhere give the number."""
         built = build(found, self.context)
         if built.kind != "shape":
             return
@@ -236,7 +237,8 @@ class _Collector:
         if self._goes_on(placed):
             return
         if is_history(placed):
-            self.notes.append((placed.row.place, placed.row.text[:120], "it tells of another version"))
+            why = "it tells of another version"
+            self.notes.append((placed.row.place, placed.row.text[:120], why))
             return
         for read in DIALECTS.values():
             found = read(placed, self.context)
@@ -246,7 +248,7 @@ class _Collector:
         self._attach(placed)
 
     def _goes_on(self, placed: Placed) -> bool:
-        """Append a row that only carries on the bytes of the row above: an unfinished exclusive, a low part."""
+        """Append a row that only carries on the bytes of the row above it."""
         if not self.open or placed.gap or not placed.cells or len(placed.cells) < 2:
             return False
         above = self.founds[self.open[-1]]
@@ -433,7 +435,7 @@ class _Collector:
         for k in self.open:
             item = self.founds[k]
             self.founds[k] = item._replace(
-                texts=(*item.texts, *cells), rows=placed.row_index - item.row_index + 1
+                texts=add_wrapped(item.texts, cells), rows=placed.row_index - item.row_index + 1
             )
         self.context.last = self.founds[self.open[-1]]
 

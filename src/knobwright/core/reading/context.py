@@ -6,6 +6,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from functools import wraps
 from typing import Any, NamedTuple
 
 from knobwright.core.reading.bases import Bases
@@ -14,7 +16,6 @@ from knobwright.core.reading.found import Found
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.legends import Legends
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
-from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.prepared import footnotes, grouping
 from knobwright.core.reading.runs import Run, find_runs
 from knobwright.core.reading.statements import (
@@ -25,6 +26,7 @@ from knobwright.core.reading.statements import (
     base_statements,
     said_order,
 )
+from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.words import DEFAULT_WORDS, EXAMPLE_WORDS, fold, has_word
 
 _NEGATED = re.compile(
@@ -69,11 +71,25 @@ class Example(NamedTuple):
     in_words: bool
 
 
+def _kept(method: Callable[..., Any]) -> Callable[..., Any]:
+    """Keep what a method of :class:`Context` answers: the texts of a leaflet do not change."""
+
+    @wraps(method)
+    def asked(self: Context, *question: Any) -> Any:
+        key = (method.__name__, question)
+        if key not in self.answers:
+            self.answers[key] = method(self, *question)
+        return self.answers[key]
+
+    return asked
+
+
 class Context:
     """The leaflet's statements and evidence, for the dialects and the facts to ask."""
 
     def __init__(self, rows: list[Placed]) -> None:
         self.rows = rows
+        self.answers: dict[tuple[str, tuple[Any, ...]], Any] = {}
         self.lines = {
             p.row_index
             for p in rows
@@ -119,6 +135,7 @@ class Context:
         """Return the paragraph of running text that row ``row_index`` is part of."""
         return next((t for i, _, t, n in self.paragraphs if i <= index < i + n), "")
 
+    @_kept
     def texts(self, section: str | None = None) -> list[tuple[int, str, str]]:
         """Return (row index, section, text) of the paragraphs, of one section or of all."""
         return [
@@ -258,7 +275,8 @@ class Context:
                 continue
             where = "" if section == self.first_section or not section else section
             for sentence in _SENTENCE.split(text):
-                out.extend(base_statements(sentence, where, heads))
+                if not any(fixed_bytes(r) is not None for r in find_runs(sentence)):
+                    out.extend(base_statements(sentence, where, heads))
         busy = {
             p.section
             for p in self.rows
@@ -266,6 +284,7 @@ class Context:
         }
         return [s._replace(local=s.local or s.section in busy) for s in out]
 
+    @_kept
     def says(self, words: tuple[str, ...], section: str) -> bool:
         """Return whether the section, or the matter before all sections, holds one of the words."""
         for _, own, text in self.texts():
@@ -273,10 +292,12 @@ class Context:
                 return True
         return False
 
+    @_kept
     def says_anywhere(self, words: tuple[str, ...]) -> bool:
         """Return whether any running text of the leaflet holds one of the words."""
         return any(has_word(fold(text), words) for _, _, text in self.texts())
 
+    @_kept
     def order(self, section: str) -> str:
         """Return ``high`` or ``low``: which part of a wide value the section (or the leaflet) says
         comes first."""
@@ -291,6 +312,7 @@ class Context:
                 return ""
         return ""
 
+    @_kept
     def no_checksum(self, section: str) -> bool:
         """Return whether the leaflet says that there is no checksum (here or anywhere)."""
         for _, _own, text, _ in self.paragraphs:
@@ -318,10 +340,12 @@ class Context:
                     at = folded.find(word, at + 1)
         return False
 
+    @_kept
     def mentions_low_part(self) -> bool:
         """Return whether the leaflet says that controller 38 carries the low part of a value."""
         return any(_LOW_PART.search(text) for _, _, text, _ in self.paragraphs)
 
+    @_kept
     def always_two(self) -> bool:
         """Return whether the leaflet says that parameter numbers always take two data bytes."""
         return any(
@@ -332,10 +356,12 @@ class Context:
             for sentence in _SENTENCE.split(text)
         )
 
+    @_kept
     def prefers_nrpn(self) -> bool:
         """Return whether the leaflet says that the NRPN is the way to use."""
         return any(_USE_NRPN.search(fold(text)) for _, _, text, _ in self.paragraphs)
 
+    @_kept
     def offset(self, section: str) -> int | None:
         """Return the number that signed values are sent with added, where the text says one."""
         for wanted in (section, None):

@@ -7,6 +7,7 @@ from typing import Any
 from knobwright.core.reading.built import Built
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.found import Choice, Doubt
+from knobwright.core.reading.halves import half_default
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
 from knobwright.core.reading.ranges import swap
@@ -24,6 +25,10 @@ def settle_default(
             return
     if fold(text) in CENTER_WORDS and built.n_bits:
         facts.default = 1 << (built.n_bits - 1)
+        return
+    halves = half_default(text, built)
+    if halves is not None:
+        _take_halves(*halves, built, facts, text)
         return
     found = spans(text, pairs=pairs)
     if not found or found[0].start > 3:
@@ -62,6 +67,21 @@ def settle_default(
         return
     value = num.packed() if num.is_wide and facts.packed else num.resolve(base)
     _take_default(value, num.sign, built, facts, text)
+
+
+def _take_halves(value: int, rest: str, built: Built, facts: Any, text: str) -> None:
+    """Keep a default printed as its half bytes; a number in brackets behind it must agree."""
+    beside = [s for s in spans(rest) if rest[: s.start].strip() == "("]
+    shown = 0
+    if facts.shown_range and facts.formula.startswith("v - ") and facts.formula[4:].isdigit():
+        shown = int(facts.formula[4:])
+    if beside and not beside[0].is_range and not beside[0].nums[0].fraction:
+        number = beside[0].values(DEC)[0]
+        if number not in (value, value - shown):
+            understood = f"the default is printed as {text}, and the two numbers disagree"
+            facts.doubts.append(Doubt("default", understood, takes="default", only=False))
+            return
+    _take_default(value, "", built, facts, text)
 
 
 def _is_plain(text: str, end: int) -> bool:

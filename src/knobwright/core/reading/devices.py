@@ -47,6 +47,10 @@ _AS_SHIPPED = (
     "new ",
     "voreingestellt",
 )
+_LESS = (
+    "less one", "less 1", "minus 1", "minus one", "weniger 1", "moins un", "moins 1", "menos 1",
+)  # fmt: skip
+_CHANNEL = ("channel", "kanal", "canal", "kanaal", "ch ")
 DEVICE_WORDS = dict(SYMBOL_WORDS)["device"]
 
 
@@ -105,18 +109,10 @@ def _from_text(context: Context, word: str) -> int | None:
             continue
         value = _near_words(text, context, section)
         if value is not None:
-            less = has_word(
-                folded,
-                (
-                    "less one",
-                    "less 1",
-                    "minus 1",
-                    "minus one",
-                    "weniger 1",
-                    "moins un",
-                    "moins 1",
-                    "menos 1",
-                ),
+            less = any(
+                has_word(clause, _LESS)
+                and (has_word(clause, DEVICE_WORDS) or not has_word(clause, _CHANNEL))
+                for clause in re.split(r"[.;,]", folded)
             )
             sent = re.search(
                 r"(?:sent|gesendet|envoy\w*|env[ií]a\w*)\D{0,20}(\$[0-9A-Fa-f]{2}|"

@@ -27,6 +27,19 @@ NUMBERS = re.compile(
 """A parameter number in words, in the ways makers print it."""
 
 
+_EXPLAINS = re.compile(
+    r"\bN?RPN\b#?\s*\S{1,12}\s+(?:[^\W\d]+\s+){0,4}?"
+    r"(?:means?|is|bedeutet|heisst|signifie|significa|stands for)\b"
+    r"[^.]{0,40}\b(?:CC|cc|controller|regler)\s*#?\s*(?:99|98|101|100)\b"
+)
+
+
+def explains(text: str) -> bool:
+    """Return whether a text explains how a printed parameter number is sent (``NRPN 5/18 means CC
+    99 ...``): an explanation, no parameter."""
+    return _EXPLAINS.search(text[:400]) is not None
+
+
 class Number(NamedTuple):
     """A number that must fit seven bits: its token, or a slip where it does not."""
 

@@ -20,10 +20,12 @@ from knobwright.core.reading.found import Doubt, Found, Tree
 from knobwright.core.reading.layout import Placed, place_rows
 from knobwright.core.reading.lists import Lists, read_lists
 from knobwright.core.reading.maps import read_maps
+from knobwright.core.reading.pages import split_pages
 from knobwright.core.reading.proof import faults_of
 from knobwright.core.reading.questions import LEAVE_OUT, Question, ask
 from knobwright.core.reading.receiver import read_receiver, read_setup
 from knobwright.core.reading.rows import Leaflet
+from knobwright.core.reading.unfold import unfold
 
 
 class Note(NamedTuple):
@@ -63,7 +65,7 @@ def draft(leaflet: Leaflet) -> Draft:
     Draft
         Tree, questions, notes; every parameter says its place in the leaflet.
     """
-    rows = place_rows(leaflet)
+    rows = place_rows(unfold(split_pages(leaflet)))
     context = Context(rows)
     maps, map_tables, map_rows = read_maps(rows)
     lists = read_lists(rows, context)

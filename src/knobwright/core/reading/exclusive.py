@@ -172,7 +172,7 @@ class _Exclusive:
             return digit + "n"
         if role == "part":
             self.per.add("channel")
-            if _is_plain_part(text):
+            if is_plain_part(text):
                 return digit + "n"
             letter = tok.word if tok.word not in "nvi" else "p"
             self.letters.append((letter, text))
@@ -284,7 +284,7 @@ class _Exclusive:
     def _channel_byte(self, tok: Tok, role: str, text: str) -> str:
         """Return the word of a channel or part number that takes a whole byte."""
         self.per.add("channel")
-        if role == "channel" or _is_plain_part(text):
+        if role == "channel" or is_plain_part(text):
             return "nn"
         letter = tok.word[0] if tok.word[0] in "ghjklmopqrstuwxyz" else "p"
         self.letters.append((letter, text))
@@ -430,7 +430,7 @@ def _slice_word(tok: Tok, place: int, n: int, bits: int) -> str:
     return f"v:{7 * place + 6}-{7 * place}"
 
 
-def _is_plain_part(text: str) -> bool:
+def is_plain_part(text: str) -> bool:
     """Return whether a legend says that the digit is the channel or part number less one."""
     folded = fold(text)
     return has_word(

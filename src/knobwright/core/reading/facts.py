@@ -150,7 +150,22 @@ class _Reader:
             self.facts.doubts.append(Doubt("range", understood, takes="range", only=False))
         self._settle_default()
         self._check()
+        self._unread()
         return self.facts
+
+    def _unread(self) -> None:
+        """Ask where several numbers are printed beside a line and none of them was understood."""
+        facts = self.facts
+        if self.built.kind != "parameter" or facts.range or facts.choices or facts.doubts:
+            return
+        numbers = [
+            t.strip()
+            for r, _, t in self.found.texts
+            if r in ("", "unit", "range", "bytes") and re.fullmatch(r"\s*[+\-−]?\d{1,5}\s*", t)
+        ]
+        if len(numbers) > 1:
+            understood = f"the numbers {', '.join(numbers)} stand beside it, but not what they mean"
+            facts.doubts.append(Doubt("range", understood, takes="range", only=False))
 
     def _pieces(self) -> list[_Piece]:
         """Return the texts that matter, cut where they speak of another field than the value."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 from knobwright.core.reading.built import Built
@@ -9,6 +10,12 @@ from knobwright.core.reading.collect import Collected
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.sums import Family, Solution, SumText, read_statements, solve, value_at
+from knobwright.core.reading.words import fold
+
+_NONE = r"\b(?:no|kein\w*|ohne|without|sans|sin|senza|geen|zonder|pas de|nashi)"
+_SUM_WORDS = (
+    "checksum", "check sum", "sum", "prufsumme", "somme de controle", "somme", "controlesom", "suma",
+)  # fmt: skip
 
 
 class Summed(NamedTuple):
@@ -134,7 +141,7 @@ class Checksums:
         """Ask about a line without a checksum among lines of the same maker that have one."""
         key = maker_of(built)
         family = self.lines.get(key, [])
-        if not family or self.context.no_checksum(found.section):
+        if not family or self.context.no_checksum(found.section) or self._says_none(found):
             return ()
         if built.kind == "action":
             return self._fixed_sum(found, built, family[0][1])
@@ -152,6 +159,12 @@ class Checksums:
                 only=True,
             ),
         )
+
+    def _says_none(self, found: Found) -> bool:
+        """Return whether the row itself says that it has no checksum (``no sum in this one``)."""
+        own = fold(" ; ".join(t for _, _, t in found.texts))
+        words = "|".join(map(re.escape, sorted({*_SUM_WORDS, *self._symbols()})))
+        return re.search(rf"{_NONE}\s+(?:[a-z']{{2,4}}\s+)?(?:{words})(?![a-z])", own) is not None
 
     def _fixed_sum(self, found: Found, built: Built, other: Built) -> tuple[Doubt, ...]:
         """Verify a checksum that is printed as a fixed byte."""

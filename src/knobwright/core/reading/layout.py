@@ -11,6 +11,14 @@ import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from knobwright.core.reading.heads import (
+    LIST_HEADS,
+    Column,
+    by_position,
+    columns_of,
+    with_controller,
+    with_halves,
+)
 from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.rows import Leaflet, Row
 from knobwright.core.reading.runs import find_runs, whole_run
@@ -25,17 +33,10 @@ _SENTENCE_END = re.compile(r"[.!?。][)\"'»]?\s*\Z")
 _SMALL = re.compile(r"[0-9A-F]{1,3}")
 _NUMBER_CELL = re.compile(r"[A-Z]|[A-Z]?\d{1,2}(?:\.\d{1,2}){0,2}[.)]?|[A-Z][.)]")
 _NUMBERED_HEADING = re.compile(r"(?P<n>\d{1,2})[.)]\s+(?=[^\W\d])")
+_COUNTED_HEADING = re.compile(r"(?P<word>[^\W\d_]{4,12})\s+[0-9A-F]{1,2}[^:.]{0,6}:\s+\S")
+"""``Block 20: system``: another row of this form, apart from the rows above, is a heading too."""
 _BRACKETED = re.compile(r"[(\[][^()\[\]]{1,60}[)\]]")
 MAX_HEADING = 90
-
-
-class Column(NamedTuple):
-    """One column of a table: its header text, role and span of character positions."""
-
-    text: str
-    role: str
-    start: int
-    end: int
 
 
 class Placed(NamedTuple):
@@ -93,6 +94,7 @@ class _Walker:
         self.positional = False
         self.grid = 0
         self.used_header: tuple[str, ...] = ()
+        self.counted: set[str] = set()
 
     def walk(self) -> list[Placed]:
         out: list[Placed] = []
@@ -120,6 +122,8 @@ class _Walker:
                 )
             )
             self.section = text
+            if match := _COUNTED_HEADING.match(text):
+                self.counted.add(match["word"].lower())
             if self.source != "csv":
                 self.columns = ()
             roles, heads = self._roles(row)
@@ -128,12 +132,12 @@ class _Walker:
             self.section = strip_mark(
                 "  ".join(filled[:2] if _NUMBER_CELL.fullmatch(filled[0]) else filled[:1])
             )
-            self.columns = _columns(row)
+            self.columns = columns_of(row)
             self.positional = bool(row.columns)
             self.grid += 1
             return Placed(row, index, "heading", self.section, grid=self.grid, gap=gap)
         if self._is_header(row, filled):
-            self.columns = _with_halves(_columns(row), self.section)
+            self.columns = with_halves(columns_of(row), self.section)
             self.positional = bool(row.columns)
             self.grid += 1
             return Placed(row, index, "header", self.section, grid=self.grid, gap=gap)
@@ -147,7 +151,7 @@ class _Walker:
         self.table = row.table
         if row.table and row.header and row.header != row.cells and _names_columns(row.header):
             self.grid += 1
-            self.columns = _with_controller(
+            self.columns = with_controller(
                 tuple(
                     Column(text, header_role(text), k, k + 1) for k, text in enumerate(row.header)
                 )
@@ -177,7 +181,7 @@ class _Walker:
         if rest or len(text) > MAX_HEADING or not any(c.isalpha() for c in text):
             return False
         if row.kind == "table" and not row.cells[0].strip():
-            return False
+            return self._heads_numbered(index, row)
         shaped = self.source == "csv" and re.fullmatch(r"[^()]{2,40}\([^()]*\)", text)
         if (
             _SENTENCE_END.search(text)
@@ -197,7 +201,23 @@ class _Walker:
             return False
         if row.columns and row.columns[0] > 16 and not gap and self.source == "text":
             return False
+        counted = _COUNTED_HEADING.match(text) if gap and text.count(" ") <= 8 else None
+        if counted and counted["word"].lower() in self.counted:
+            return True
         return self._is_next_number(text, gap) or self._leads(index, text, gap)
+
+    def _heads_numbered(self, index: int, row: Row) -> bool:
+        """Return whether a name alone in the second column stands above a row that is numbered in
+        the first: a heading inside a table of numbered rows."""
+        following = self.rows[index + 1] if index + 1 < len(self.rows) else None
+        return (
+            self.source == "csv"
+            and following is not None
+            and len(row.cells) > 1
+            and bool(row.cells[1].strip())
+            and following.cells[0].strip().isdigit()
+            and any(following.cells[1:])
+        )
 
     def _is_next_number(self, text: str, gap: bool) -> bool:
         """Return whether a row goes on with the headings' numbers: ``4. Global`` after ``3.``"""
@@ -227,7 +247,8 @@ class _Walker:
         if not apart:
             leads = len(cells) > 1 or text.isupper()
             leads = leads or is_numbered(following.text)
-            if not text[0].isdigit() and has_word(fold(text), _LIST_HEADS) and _LIST_ROW.match(following.text):
+            names_list = not text[0].isdigit() and has_word(fold(text), LIST_HEADS)
+            if names_list and _LIST_ROW.match(following.text):
                 return n_blanks <= 4
             leads = leads and (
                 bool(find_runs(following.text))
@@ -277,7 +298,7 @@ class _Walker:
                 for k in range(len(row.cells))
             ]
         else:
-            pairs = _by_position(row, self.columns)
+            pairs = by_position(row, self.columns)
         return tuple(role for role, _ in pairs), tuple(text for _, text in pairs)
 
 
@@ -285,7 +306,6 @@ _NUMBERED = re.compile(
     r"\W*(?:cc|ctrl|ctl|controller|control change|controleur|controlador|regler|nrpn|rpn)"
     r"\s*(?:#|no\.?|nr\.?)?\s*(?:msb\s*)?[:=]?\s*(?P<n>(?:\$|0x)?\d[0-9a-f]{0,3}h?)(?![0-9a-z])"
 )
-_LIST_HEADS = ("control change", "controller", "cc ", "midi cc", "ccs", "continuous controller")
 _LIST_ROW = re.compile(r"\s*[0-9][0-9A-F]{0,2}[hH]?\s+[^\W\d]")
 _IN_HEADERS = ("0", "32", "6", "38", "98", "99", "100", "101")
 
@@ -322,153 +342,6 @@ def _names_columns(cells: Sequence[str]) -> bool:
         ):
             return False
     return any(not any(c.isdigit() for c in cell) for cell in cells if cell.strip())
-
-
-def _columns(row: Row) -> tuple[Column, ...]:
-    """Return the columns that a header row of plain text names."""
-    starts = row.columns or tuple(range(len(row.cells)))
-    return _with_controller(
-        tuple(
-            Column(cell, header_role(cell), start, start + max(1, len(cell)))
-            for cell, start in zip(row.cells, starts, strict=True)
-        )
-    )
-
-
-_CONTROLLER_HEADS = (
-    "controller",
-    "control",
-    "cc",
-    "ctrl",
-    "regler",
-    "controleur",
-    "controlador",
-    "steuer",
-)
-
-
-_BASE_HEAD = re.compile(r"(?P<stem>.*\S)[\s,(]+(?:in )?(?P<base>hex|dec|dez)\w*[.)]*\Z", re.I)
-_PAIR_HEADS = (
-    "high, low",
-    "high/low",
-    "high low",
-    "msb, lsb",
-    "msb/lsb",
-    "msb lsb",
-    "hi, lo",
-    "hi/lo",
-    "msb + lsb",
-    "msb-lsb",
-)
-
-
-def _with_bases(columns: tuple[Column, ...]) -> tuple[Column, ...]:
-    """Read columns that print the same number twice, hexadecimal and decimal: the second confirms
-    the first."""
-    stems = {k: m for k, c in enumerate(columns) if (m := _BASE_HEAD.match(c.text.strip()))}
-    out = list(columns)
-    for k, match in stems.items():
-        stem = fold(match["stem"])
-        role = "nrpn" if stem in _PAIR_HEADS else header_role(stem)
-        twins = [j for j, m in stems.items() if j != k and fold(m["stem"]) == stem]
-        if match["base"].lower() == "hex" or not twins:
-            out[k] = columns[k]._replace(role=role or columns[k].role)
-        else:
-            out[k] = columns[k]._replace(role="dec" if role == "range" else "twin")
-    return tuple(out)
-
-
-def _with_halves(columns: tuple[Column, ...], section: str) -> tuple[Column, ...]:
-    """Read columns only called MSB and LSB as the halves of the section's kind of number."""
-    words = fold(section)
-    columns = _with_numbers(columns, words)
-    kind = "nrpn" if "nrpn" in words else "rpn" if "rpn" in words else ""
-    roles = {"msb": f"{kind}_msb", "lsb": f"{kind}_lsb", "hi": f"{kind}_msb", "lo": f"{kind}_lsb"}
-    if not kind:
-        return columns
-    return tuple(
-        c._replace(role=roles[fold(c.text).strip(" .")]) if fold(c.text).strip(" .") in roles else c
-        for c in columns
-    )
-
-
-def _with_numbers(columns: tuple[Column, ...], section: str) -> tuple[Column, ...]:
-    """Read a column ``Number`` as controllers where the names' column, or the heading, says so."""
-    roles = [c.role for c in columns]
-    if roles.count("number") != 1 or "label" not in roles or "bytes" in roles:
-        return columns
-    if any(r in _NUMBER_ROLES or r == "address" for r in roles):
-        return columns
-    name = fold(columns[roles.index("label")].text)
-    if not has_word(name, _CONTROLLER_HEADS) and not has_word(section, _LIST_HEADS):
-        return columns
-    if has_word(f"{name} {section}", ("program", "patch", "nrpn", "rpn", "sysex", "exclusive")):
-        return columns
-    return tuple(c._replace(role="cc") if c.role == "number" else c for c in columns)
-
-
-_NUMBER_ROLES = ("cc", "cc_msb", "nrpn", "rpn", "nrpn_lsb", "rpn_lsb")
-
-
-def _with_controller(columns: tuple[Column, ...]) -> tuple[Column, ...]:
-    """Read a column ``Controller`` beside a column of names as the controllers' numbers."""
-    columns = _with_bases(columns)
-    if (
-        columns
-        and columns[0].role == "bytes"
-        and not any(c.role == "label" for c in columns)
-        and (
-            [c.role for c in columns].count("bytes") == 2
-            and not has_word(fold(columns[0].text), ("status", "byte"))
-        )
-    ):
-        columns = (columns[0]._replace(role="label"), *columns[1:])
-    named = [c for c in columns if c.role == "label"]
-    if not named and any(c.role in _NUMBER_ROLES for c in columns):
-        return tuple(
-            c._replace(role="label") if fold(c.text).strip(" .") in ("param", "par") else c
-            for c in columns
-        )
-    if len(named) < 2:
-        return columns
-    numbers = {c for c in named if fold(c.text).strip(" .#").startswith(_CONTROLLER_HEADS)}
-    names = [c for c in named if c not in numbers] or named[:1]
-    return tuple(
-        c._replace(role="cc")
-        if c in numbers and c not in names[:1]
-        else c._replace(role="note")
-        if c in named and c not in names[:1]
-        else c
-        for c in columns
-    )
-
-
-def _by_position(row: Row, columns: tuple[Column, ...]) -> list[tuple[str, str]]:
-    """Match cells with columns by where they stand; a column takes one cell."""
-    out: list[tuple[str, str]] = []
-    taken: set[int] = set()
-    by_index = len(row.cells) == len(columns)
-    for index, (cell, start) in enumerate(zip(row.cells, row.columns, strict=True)):
-        if not cell and by_index:
-            out.append((columns[index].role, columns[index].text))
-            continue
-        end = start + len(cell)
-        best, best_score = -1, 0
-        for k, column in enumerate(columns):
-            if k in taken:
-                continue
-            limit = columns[k + 1].start if k + 1 < len(columns) else column.end + 12
-            overlap = min(end, limit) - max(start, column.start)
-            near = abs(start - column.start) <= 2 or abs(end - column.end) <= 2
-            score = overlap + (1000 if near else 0)
-            if overlap > 0 and score > best_score:
-                best, best_score = k, score
-        if best < 0:
-            out.append(("", ""))
-        else:
-            taken.add(best)
-            out.append((columns[best].role, columns[best].text))
-    return out
 
 
 _RECEIVED = ("recogn", "receive", "erkannt", "empf", "recu", "recib", "recon", "ricev", "ontv")

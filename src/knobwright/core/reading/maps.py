@@ -37,6 +37,20 @@ _TURNED = re.compile(
     r"(?P<a>\d{1,2})(?:\s*(?:-|–|\.\.|to|bis|à|a)\s*(?P<b>\d{1,2}))?"
 )
 
+_NOUN = (
+    r"(?:midi[- ]?)?(?:channels?|kanal|kanäle|kanaele|canal|canaux|canales|canali|canale|parts?|"
+    r"partie|parties|teil|teile|partes?|parti|kanalen|kanaal|voices?|ch\.?)"
+)
+_DIGIT_FIRST = re.compile(
+    r"(?<![\w.])(?:\$|0x)?(?P<x>[0-9A-F])[Hh]?(?:\s*(?:-|–|\.\.|to|bis|à|a|through)\s*(?:\$|"
+    r"0x)?(?P<y>[0-9A-F])[Hh]?)?\s*"
+    r"(?:=|:|->|→|is|are|ist|sind|est|sont|es|son|è|sono|means?|for|stands? for|selects?|"
+    r"addresse?s|belongs? to)\s*(?:the )?" + _NOUN + r"\s*"
+    r"(?P<a>\d{1,2})(?:\s*(?:-|–|\.\.|to|bis|à|a|through)\s*(?P<b>\d{1,2}))?(?![\w])",
+    re.I,
+)
+"""``block 0 is part 10, blocks 1 to 9 are parts 1 to 9``: the digit before the part."""
+
 
 def read_maps(rows: list[Placed]) -> tuple[dict[str, str], Tree, set[int]]:
     """Return the map's name for each letter, the sheet's ``[map.*]`` tables and the rows that they
@@ -134,22 +148,17 @@ def _span(left: str, right: str, values: dict[int, int]) -> bool:
 
 def _from_text(rows: list[Placed], k: int) -> tuple[list[int], set[int]] | None:
     """Read a sentence such as ``channel 10 = 0, channels 1-9 = 1-9, 11-16 = A-F``."""
-    text = " ".join(p.row.text for p in rows[k : k + 4] if p.kind == "data")[:600]
-    values: dict[int, int] = {}
-    for match in _TURNED.finditer(text):
-        right = match["x"] + (f"-{match['y']}" if match["y"] else "")
-        left = match["a"] + (f"-{match['b']}" if match["b"] else "")
-        if not _span(left, right, values):
-            return None
-    if _is_whole(values):
-        return [values[n] for n in range(1, 17)], set()
-    values = {}
-    for match in _PAIR.finditer(text):
-        right = match["x"] + (f"-{match['y']}" if match["y"] else "")
-        left = match["a"] + (f"-{match['b']}" if match["b"] else "")
-        if not _span(left, right, values):
-            return None
-    return ([values[n] for n in range(1, 17)], set()) if _is_whole(values) else None
+    text = " ".join(p.row.text for p in rows[k : k + 5] if p.kind != "blank")[:600]
+    for pattern in (_TURNED, _DIGIT_FIRST, _PAIR):
+        values: dict[int, int] = {}
+        for match in pattern.finditer(text):
+            right = match["x"].upper() + (f"-{match['y'].upper()}" if match["y"] else "")
+            left = match["a"] + (f"-{match['b']}" if match["b"] else "")
+            if not _span(left, right, values):
+                break
+        if _is_whole(values):
+            return [values[n] for n in range(1, 17)], set()
+    return None
 
 
 def _is_whole(values: dict[int, int]) -> bool:

@@ -1,8 +1,8 @@
-"""The texts of a row made ready for reading: columns joined, defaults in brackets cut off, thousands.
+"""The texts of a row made ready for reading: columns joined, defaults in brackets cut off.
 
-``Min`` and ``Max`` columns make one range; a single number in brackets behind a range is the default
-(``0-127 (100)``); ``1.000`` and ``1,000`` are thousands where the leaflet does not use that sign for
-fractions.
+``Min`` and ``Max`` columns make one range; a single number in brackets behind a range is the
+default (``0-127 (100)``); ``1.000`` and ``1,000`` are thousands where the leaflet does not use that
+sign for fractions.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ Texts = list[tuple[str, str, str]]
 
 _BRACKET_DEFAULT = re.compile(r"(?P<range>.*\S)\s*\(\s*(?P<default>[+\-−]?[^()\s]+)\s*\)\s*\Z")
 _BEHIND = re.compile(
-    r"(?P<range>[^()\[\]]{2,60}?)\s*[(\[]\s*(?P<default>[+\-−]?(?:\$|0x)?[0-9A-F]{1,5}[hH]?)\s*[)\]]\s*\Z"
+    r"(?P<range>[^()\[\]]{2,60}?)\s*[(\[]\s*(?P<default>[+\-−]?(?:\$|0x)?[0-9A-F]{1,5}[hH]?)\s*[)\]]\s*"
+    r"(?:[;,.]\s*(?P<more>.*))?\Z"
 )
 _ALONE = re.compile(r"\s*[(\[]\s*(?P<default>[+\-−]?(?:\$|0x)?[0-9A-F]{1,5}[hH]?)\s*[)\]]\s*\Z")
 _GROUPED = {
@@ -27,7 +28,7 @@ _FOOTNOTE = re.compile(r"\s*[(\[]?(?P<n>\d{1,2})[)\]]\s+\S")
 
 
 def footnotes(texts: Iterable[str]) -> frozenset[str]:
-    """Return the numbers of the footnotes, found by the rows that begin with them: ``(1) since ...``"""
+    """Return the numbers of the footnotes: rows begin with them (``(1) since version 2``)."""
     return frozenset(m["n"] for t in texts if (m := _FOOTNOTE.match(t)))
 
 
@@ -35,7 +36,9 @@ def grouping(texts: Iterable[str]) -> str:
     """Return the sign that groups thousands: the full stop where commas make fractions, else the
     comma."""
     for text in texts:
-        if re.search(r"(?<![\d,])\d{1,4},\d{1,2}\s?(?:s|ms|Hz|kHz|V|A|dB|%|mm|kg|\.{2,3})(?!\w)", text):
+        if re.search(
+            r"(?<![\d,])\d{1,4},\d{1,2}\s?(?:s|ms|Hz|kHz|V|A|dB|%|mm|kg|\.{2,3})(?!\w)", text
+        ):
             return "."
     return ","
 
@@ -77,11 +80,12 @@ def _behind(role: str, head: str, text: str, notes: frozenset[str], before: Text
     """Cut a default in brackets off the range that it stands behind."""
     match = _BEHIND.match(text)
     if match and match["default"] not in notes and _ends_in_range(match["range"]):
-        return [(role, head, match["range"]), ("default", head, match["default"])]
+        out = [(role, head, match["range"]), ("default", head, match["default"])]
+        return [*out, ("", head, match["more"])] if match["more"] else out
     alone = _ALONE.match(text)
-    if alone and alone["default"] not in notes and before and before[-1][0] in ("", "range"):
-        if _ends_in_range(before[-1][2]):
-            return [("default", head, alone["default"])]
+    behind = bool(before) and before[-1][0] in ("", "range") and _ends_in_range(before[-1][2])
+    if alone and behind and alone["default"] not in notes:
+        return [("default", head, alone["default"])]
     return [(role, head, text)]
 
 

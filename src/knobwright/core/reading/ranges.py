@@ -476,7 +476,8 @@ def zero_point(text: str) -> int | None:
 
 
 _ZERO_SENT = re.compile(
-    r"(?<![\w.,+\-−–])[±]?0\s*(?:=|->|→|is sent as|wird als|is)\s*(?P<n>\$?(?:0x)?[0-9A-Fa-f]{2,3}[Hh]?)"
+    r"(?<![\w.,+\-−–])[±]?0\s*(?:=|->|→|is sent as|wird als|is)\s*"
+    r"(?P<n>\$?(?:0x)?[0-9A-Fa-f]{2,3}[Hh]?)"
     r"(?![\w.]|\s*(?:ms|s|hz|db|%))"
 )
 

@@ -224,6 +224,13 @@ def base_statements(sentence: str, section: str, heads: set[str]) -> list[Statem
     return [Statement(base, target, section)]
 
 
+_MARKS = re.compile(
+    r"(?:0x|\$|#|\bh\b).{0,40}\b(?:front|before|prefix|mark|behind|after|suffix|vor|hinter|devant|"
+    r"apres|delante|prima|dopo|write|steh)"
+)
+"""A sentence that says how hexadecimal numbers are marked: the others are what it says last."""
+
+
 def _both(folded: str, section: str) -> list[Statement]:
     """Return the statements of a sentence that names both bases."""
     at_hex = min((folded.find(w) for w in HEX_WORDS if w in folded), default=-1)
@@ -237,6 +244,8 @@ def _both(folded: str, section: str) -> list[Statement]:
         or "salvo" in folded
     ):
         return [Statement(HEX if at_hex < at_dec else DEC, "all", section)]
+    if _MARKS.search(folded) and at_hex < at_dec:
+        return [Statement(DEC, "all", section)]
     if unmarked >= 0:
         near_dec = abs(at_dec - unmarked) <= abs(at_hex - unmarked) or at_dec > unmarked > at_hex
         return [Statement(DEC if near_dec else HEX, "all", section)]

@@ -7,6 +7,7 @@ stems to the rows below; nothing else has to change.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 # fmt: off
@@ -265,7 +266,7 @@ DEFAULT_WORDS = (
     "werkseinstellung", "voreinstellung", "defaut", "par defaut", "por defecto", "inicial",
     "iniziale", "predefinit", "standaard", "shokichi", "shoki", "初期値", "initial", "factory",
     "std", "valeur initiale", "werkswert", "factory setting", "fabrica", "startwert", "deforuto",
-    "at start", "after reset", "switching on", "switched on", "nach reset", "depart",
+    "at start", "starts at", "starts with", "starts as", "beginnt bei", "after reset", "switching on", "switched on", "nach reset", "depart",
 )
 
 CENTER_WORDS = (
@@ -340,6 +341,9 @@ def symbol_role(text: str) -> str:
     return best
 
 
+_BYTE_HEAD = re.compile(r"(?:b|byte|octet)\s*\d{1,2}\.?")
+
+
 _NUMBER_HEADS = {
     "99": "nrpn_msb",
     "98": "nrpn_lsb",
@@ -355,6 +359,12 @@ _EXACT_HEADS = {
     "max": "max",
     "minimum": "min",
     "maximum": "max",
+    "from": "min",
+    "von": "min",
+    "bis": "max",
+    "to": "max",
+    "typ": "default",
+    "typ.": "default",
     "param": "address",
     "par": "address",
 }
@@ -378,6 +388,8 @@ def header_role(text: str) -> str:
         return _EXACT_HEADS[folded.strip(".")]
     if _is_both(folded):
         return "range+default"
+    if _BYTE_HEAD.fullmatch(folded):
+        return "bytes"
     if folded in _NUMBER_HEADS:
         return _NUMBER_HEADS[folded]
     for role, words in HEADER_WORDS:

@@ -23,6 +23,7 @@ from knobwright.core.reading.dialects import (
     bytelines,
     columns,
     continued,
+    decimals,
     numbers,
     pairs,
     plain,
@@ -33,6 +34,7 @@ from knobwright.core.reading.layout import Placed
 DIALECTS: dict[str, Callable[[Placed, Context], list[Found]]] = {
     "columns": columns.read,
     "plain lists": plain.read,
+    "decimal bytes": decimals.read,
     "byte lines": bytelines.read,
     "continued rows": continued.read,
     "address tables": addresses.read,

@@ -14,6 +14,7 @@ from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe
 from knobwright.core.reading.digits import read_number
 from knobwright.core.reading.found import Found, field, fixed, slip
+from knobwright.core.reading.halves import half_fields
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.numbers import DEC, HEX, spans
 from knobwright.core.reading.runs import Run, whole_run
@@ -108,7 +109,12 @@ def read(placed: Placed, context: Context) -> list[Found]:
     label, texts, prose = describe(placed, text, cuts, [(start + first, start + last)], context)
     if prose:
         return []
-    toks = _fill(shape, address, _data_fields(placed, texts, context, shape))
+    halves = half_fields(placed, texts, context)
+    if halves is not None:
+        data, texts = halves
+    else:
+        data = _data_fields(placed, texts, context, shape)
+    toks = _fill(shape, address, data)
     at = shape_address(shape)
     where = f"address {at[0]}" if at else ""
     return [
@@ -318,7 +324,7 @@ def _value_cells(shape: Found) -> list[str]:
 
 
 def _wide_apart(shape: Found, context: Context) -> bool:
-    """Return whether a shape has one value byte and the leaflet prints another one for wide values."""
+    """Return whether a shape has one value byte, and another one is printed for wide values."""
     if len(_value_cells(shape)) != 1:
         return False
     head = [t.value for t in shape.toks[:2]]

@@ -24,6 +24,11 @@ _TRAILING = re.compile(
 )
 _LEAD = " \t:=-–—>•*·○●,;.)"
 MAX_LABEL = 80
+_VALUE_HEADS = (
+    "value", "values", "range", "wert", "werte", "bereich", "valeur", "valeurs", "plage", "valor",
+    "valores", "rango", "valore", "valori", "gamma", "waarde", "bereik", "default", "init",
+)  # fmt: skip
+"""Words before a range that say what it is: no names."""
 
 
 def read(placed: Placed, context: Context) -> list[Found]:
@@ -179,7 +184,8 @@ def describe(
         label = ""
     named = placed.cell("label")
     if named and not find_runs(named):
-        named, tail = cut_label(named) if _TRAILING.search(named) else (named, "")
+        has_tail = _TRAILING.search(named) or _has_range(named)
+        named, tail = cut_label(named) if has_tail else (named, "")
         label, texts = _prefer_named(named, label, texts)
         if tail:
             texts.insert(0, ("range", "", tail))
@@ -189,6 +195,7 @@ def describe(
     prose = (
         has_example_word(text)
         or (single and len(used) > 2 and n_words > 14)
+        or (single and n_words > 12 and re.search(r"[.!?]\s+\S", text[used[-1][1] :]) is not None)
         or (single and n_words > 14 and (n_before > 8 or not label))
     )
     return label, tuple(texts), prose
@@ -237,6 +244,9 @@ def _is_label(piece: str, after_bytes: bool) -> bool:
         return False
     if re.match(r"[$0-9].*(?:-|\.\.|–|to|bis)", bare) and not re.match(r"\d+\s+[A-Za-z]", bare):
         return False
+    words = fold(head).split()
+    if words[0] in _VALUE_HEADS and (len(words) == 1 or words[1][0] in "0123456789$+-−"):
+        return False
     if bare.isdigit() or (header_role(bare) in ("ignore",) and len(bare) < 4):
         return False
     if after_bytes and re.search(r"[.!?;]\s+\S", bare):
@@ -278,6 +288,16 @@ def cut_label(piece: str) -> tuple[str, str]:
         if re.search(r"\d", rest):
             return _as_label(text[: match.start()]), rest
     return _as_label(text), ""
+
+
+def _has_range(named: str) -> bool:
+    """Return whether a name's cell also prints the range, behind a comma or in brackets."""
+    return any(
+        span.is_range
+        and max(span.values("dec")) > 16
+        and re.search(r"[,(]\s*\Z", named[: span.start]) is not None
+        for span in spans(named[:200])
+    )
 
 
 def _range_at(text: str) -> int:

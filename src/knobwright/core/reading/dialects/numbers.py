@@ -11,7 +11,7 @@ import re
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe, joined
 from knobwright.core.reading.dialects.pairs import channel_status
-from knobwright.core.reading.digits import NUMBERS, Number, read_number, same_base
+from knobwright.core.reading.digits import NUMBERS, Number, explains, read_number, same_base
 from knobwright.core.reading.found import Found, field, fixed, half, slip
 from knobwright.core.reading.layout import Placed, is_numbered, not_received, received, strip_mark
 from knobwright.core.reading.numbers import HEX
@@ -24,9 +24,10 @@ _CONTROLLER = re.compile(
     r"Controlador)(?![a-z])\s*(?:#|no\.?|nr\.?|number|nummer|n°)?\s*[:#]?\s*"
     r"(?P<cc>(?=[0-9$]|[OIl]\d|[A-F][0-9A-F][hH]?\b)" + _N + r")"
     r"(?:\s*\(\s*(?P<again>" + _N + r")\s*\))?(?![\w=])"
-    r"(?!\s*=\s*(?:[\d$]|[A-Za-z]{1,2}\b))(?:\s*(?:=->|→)(?=\s*[^\W\d]))?"
+    r"(?!\s*=\s*(?:[\d$]|[A-Za-z]{1,2}\b))"
 )
 
+_VALUE_WORD = re.compile(r"\s*(?:value|val|wert|valor|valeur|valore|waarde|atai|data)\b", re.I)
 _WITH = re.compile(
     r"\s?(?:/|\+|&|and|und|et)\s?(?:(?:CC|cc)\s*#?\s*)?(?P<n>(?:\$|0x)?\d[0-9A-F]{0,2}[hH]?)"
     r"(?!\w)(?:\s*(?:=|->|→|:))?"
@@ -52,7 +53,7 @@ _VALUE = re.compile(
 
 def read(placed: Placed, context: Context) -> list[Found]:
     """Return the parameters that a row names by number."""
-    if not_received(placed):
+    if not_received(placed) or explains(placed.row.text):
         return []
     text, cuts = joined(placed)
     base = context.controller_base(placed.section)
@@ -63,7 +64,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     for match in NUMBERS.finditer(text):
         toks = selection(match, base, status)
         if toks:
-            used.append((match.start(), match.end()))
+            used.append((match.start(), _past_sign(text, match.end())))
             data = _data(text, match.end()) if len(toks) == 9 else None
             if data is not None:
                 used.append(data[1])
@@ -73,11 +74,10 @@ def read(placed: Placed, context: Context) -> list[Found]:
     if not lines and (equal := _EQUALS.search(text)):
         used.append((equal.start(), equal.end()))
         lines.append((_by_equals(equal, base, status), "number"))
-    has_number = bool(lines)
     for match in _CONTROLLER.finditer(text):
         if any(a <= match.start() < b for a, b in used) or not _stands_alone(text, match, cuts):
             continue
-        if has_number and match["cc"] in _SELECTING:
+        if match["cc"] in _SELECTING:
             continue
         if joined_pair := _WITH.match(text, match.end()):
             used.append((match.start(), joined_pair.end()))
@@ -90,7 +90,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
             used.append((match.start(), value.end()))
             lines.append(((channel_status(placed.section, context), number.tok, tok), "controller"))
             continue
-        used.append((match.start(), match.end()))
+        used.append((match.start(), _past_sign(text, match.end())))
         lines.append(
             ((channel_status(placed.section, context), number.tok, field("vv")), "controller")
         )
@@ -102,6 +102,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     sentence = (
         text.rstrip().endswith((".", "!", "。")) and sum(1 for c in placed.cells if c.strip()) == 1
     )
+    sentence = sentence and not _is_listed(text, sorted(used)[0])
     if prose or sentence or (not label and "label" not in placed.roles):
         return []
     for k, (toks, kind) in enumerate(lines):
@@ -128,6 +129,20 @@ def _two(high: str, low: str, base: str, status: Tok) -> tuple[Tok, ...]:
     if first.kind == second.kind == "byte" and second.value == first.value + 32:
         return (status, first, field("vh"), status, second, field("vl"))
     return (status, slip(f"{high}/{low}"), field("vv"))
+
+
+def _is_listed(text: str, used: tuple[int, int]) -> bool:
+    """Return whether a row begins with its number and a sign behind it: an entry, no sentence."""
+    before, own = text[: used[0]].strip(" \t*•·-–"), text[used[0] : used[1]].rstrip()
+    signed = own.endswith(("=", "->", "→", ":"))
+    follows = re.match(r"\s*(?:[=:]|->|→|[-–]\s)", text[used[1] :])
+    return not before and (signed or follows is not None)
+
+
+def _past_sign(text: str, at: int) -> int:
+    """Return where a name begins that stands behind a number and an equals sign or an arrow."""
+    match = re.compile(r"\s*(?:=|->|→)(?=\s*[^\W\d]{2,})").match(text, at)
+    return match.end() if match and not _VALUE_WORD.match(text, match.end()) else at
 
 
 def _by_equals(match: re.Match[str], base: str, status: Tok) -> tuple[Tok, ...]:

@@ -9,7 +9,7 @@ import re
 
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.dialects.bytelines import describe, joined
-from knobwright.core.reading.digits import NUMBERS, read_number
+from knobwright.core.reading.digits import NUMBERS, explains, read_number
 from knobwright.core.reading.found import Found, field, fixed, half
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.legends import clean_symbol
@@ -51,6 +51,8 @@ def read(placed: Placed, context: Context) -> list[Found]:
     if not matches:
         return []
     if NUMBERS.search(text) and all(m["cc"] in ("6", "38", "06", "26h", "06h") for m in matches):
+        return []
+    if explains(text):
         return []
     if len(matches) == 1 and _is_name(matches[0]["value"], placed, context):
         return []

@@ -1,6 +1,7 @@
 """Plain lists of controllers: ``74  Cutoff  0-127`` under a heading that speaks of controllers.
 
-No column is named; the list is known by its heading and by ranges, or usual names, beside its numbers.
+No column is named; the list is known by its heading and by ranges, or usual names, beside the
+numbers.
 """
 
 from __future__ import annotations

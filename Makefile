@@ -2,6 +2,7 @@
 # make test    every check; sets itself up (virtual environment, Debian packages when root)
 # make perf    measurements, printed as tables
 # make docs    write the generated reference pages anew
+# make picture the picture of the demo in the README
 # make build   the wheel
 # make clean   remove everything that was made
 #
@@ -24,7 +25,7 @@ DEBIAN_TEST := simutrans-data freedoom openttd-openmsx \
 	fluidsynth libfluidsynth3 timgm6mb-soundfont
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lint format types layers unit debian perf docs build clean
+.PHONY: help demo test check lint format types layers unit debian perf docs picture build clean
 
 # One line a step; the step's own output only when it fails.
 quiet = @out=$$( { $(2) ; } 2>&1 ) && printf '%-44s fine\n' '$(1)' \
@@ -41,7 +42,7 @@ $(TEST_READY): pyproject.toml
 	@touch $(RUN_READY)
 
 demo: $(RUN_READY)
-	@$(PY) -m knobwright demo
+	@$(PY) -m knobwright demo --into demo
 
 test: lint format types layers unit
 
@@ -70,6 +71,9 @@ perf: $(TEST_READY)
 
 docs: $(TEST_READY)
 	@$(PY) -m tools.reference
+
+picture: $(TEST_READY)
+	@$(PY) -m tools.picture
 
 build: $(TEST_READY)
 	$(call quiet,wheel in dist/,$(PY) -m pip wheel -qq --no-deps -w dist .)

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from unittest import mock
 
 from knobwright.adapters.files import pdf
+from knobwright.core.reading import draft
 from knobwright.core.reading.rows import Leaflet
 
 N_PAGES = 40
@@ -77,13 +78,16 @@ def pypdf_layout(data: bytes, name: str) -> Leaflet:
     return Leaflet(name, "pdf", tuple(rows))
 
 
-def main() -> None:
-    """Make the PDF, read it in three ways, print seconds a page."""
+def main() -> int:
+    """Make the PDF, read it in three ways, draft it, print seconds a page; 1 over the limit."""
     data = make_pdf()
     with_tables, leaflet = measure(data, pdf.read)
     with mock.patch.object(pdf, "open_plumber", return_value=None):
         without, plain = measure(data, pdf.read)
     layout, _ = measure(data, pypdf_layout)
+    start = time.perf_counter()
+    drafted = draft(leaflet)
+    drafting = (time.perf_counter() - start) / max(row.page for row in leaflet.rows)
     n_pages = max(row.page for row in leaflet.rows)
     print(f"leaflet of {n_pages} pages, {len(data) / 1024:.0f} KiB, {N_PAGES * N_ROWS} parameters")
     print(f"{'reading':34} {'s a page':>9} {'whole messages':>15}")
@@ -93,7 +97,12 @@ def main() -> None:
     ):
         print(f"{label:34} {seconds:9.3f} {n:15}")
     print(f"{'pypdf layout text alone':34} {layout:9.3f} {'-':>15}")
-    print(f"limit {LIMIT_S:.1f} s a page: {'kept' if with_tables <= LIMIT_S else 'MISSED'}")
+    n_drafted = len(drafted.tree.get("parameter", []))
+    print(f"{'drafting what was read':34} {drafting:9.3f} {n_drafted:15}")
+    whole = with_tables + drafting
+    verdict = "kept" if whole <= LIMIT_S else "MISSED"
+    print(f"reading and drafting {whole:.3f} s a page, limit {LIMIT_S:.1f}: {verdict}")
+    return int(whole > LIMIT_S)
 
 
 if __name__ == "__main__":

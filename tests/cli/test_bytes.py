@@ -123,3 +123,10 @@ def test_a_syx_file_refuses_what_it_can_not_hold(
     assert ran.status == 2
     assert "no exclusive message" in ran.err
     assert not target.exists()
+
+
+def test_a_plus_sign_before_a_plain_number_is_refused(knobwright: Command, sheet: Path) -> None:
+    # +100 could be meant as a step, or as a shown value that the sheet does not have.
+    ran = knobwright("bytes", "--sheet", sheet, "volume=+100")
+    assert (ran.status, ran.out) == (2, "")
+    assert "write 100" in ran.err

@@ -24,6 +24,7 @@ from knobwright.adapters.files.sheets import check_text
 from knobwright.core.codec.plan import Codec
 from knobwright.core.errors import KnobwrightError, QuestionError
 from knobwright.core.reading import Draft, Question, draft
+from knobwright.core.reading.rows import Leaflet
 from knobwright.core.sheet.records import Parameter
 from knobwright.exports.sheet_toml import write_sheet
 
@@ -80,14 +81,15 @@ def score(folder: Path) -> Score:
     answers = tomllib.loads((folder / "answers.toml").read_text(encoding="utf-8"))
     path = leaflet_of(folder)
     assert path is not None
-    drafted = draft(load(path))
+    leaflet = load(path)
+    drafted = draft(leaflet)
     checked = check_text(write_sheet(drafted.tree), folder.name)
     codec = Codec(checked.sheet) if checked.sheet is not None else None
     return Score(
         folder.name,
         path.suffix.lstrip("."),
         answers.get("habit", ""),
-        tuple(_verdicts(answers, drafted, codec)),
+        tuple(_verdicts(answers, drafted, codec, leaflet)),
         tuple(str(f) for f in checked.faults),
     )
 
@@ -99,7 +101,9 @@ def plain(text: str) -> str:
     return re.sub(r"[^\w ]+", "", text).strip()
 
 
-def _verdicts(answers: dict[str, Any], drafted: Draft, codec: Codec | None) -> list[Verdict]:
+def _verdicts(
+    answers: dict[str, Any], drafted: Draft, codec: Codec | None, leaflet: Leaflet
+) -> list[Verdict]:
     """Compare every parameter of the answers, then what the draft has beyond them."""
     tables = list(drafted.tree.get("parameter", []))
     taken: set[int] = set()
@@ -111,6 +115,7 @@ def _verdicts(answers: dict[str, Any], drafted: Draft, codec: Codec | None) -> l
         question = _question(drafted.questions, label, section, asked)
         if at is None:
             state, why = MISSED, "not in the draft"
+            question = question or _about_row(drafted.questions, label, leaflet, asked)
             if question is not None:
                 state, why = ASKED, f"{question.about}: {question.understood}"
         else:
@@ -164,6 +169,31 @@ def _question(
             if not exact or plain(question.section) == plain(section):
                 return question
     return None
+
+
+def _about_row(
+    questions: tuple[Question, ...], label: str, leaflet: Leaflet, asked: set[int]
+) -> Question | None:
+    """Return an open question at the row that prints a label: the question quotes the row, or its
+    place is the row's. Each question answers for one parameter."""
+    name = plain(label)
+    places = {
+        row.place
+        for row in leaflet.rows
+        if name in map(plain, row.cells) or plain(row.text).startswith(f"{name} ")
+    }
+    for question in questions:
+        quoted = question.about.endswith(".unread") and _quotes(question.understood, name)
+        if id(question) not in asked and (quoted or question.place in places):
+            asked.add(id(question))
+            return question
+    return None
+
+
+def _quotes(understood: str, name: str) -> bool:
+    """Return whether the row that a question quotes holds a name as whole words."""
+    quoted = re.search(r"“(.*)”", understood)
+    return bool(name and quoted and f" {name} " in f" {plain(quoted[1])} ")
 
 
 def _is_open(table: dict[str, Any], drafted: Draft, codec: Codec | None) -> bool:

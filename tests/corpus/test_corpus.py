@@ -6,15 +6,12 @@ their vectors were worked out by hand. See ``score.py`` for what right, asked an
 
 from __future__ import annotations
 
-import sys
 from functools import cache
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from score import ASKED, RIGHT, WRONG, Score, leaflets, score, share_right
+from tests.corpus.score import ASKED, RIGHT, WRONG, Score, leaflets, score, share_right
 
 FOLDERS = leaflets()
 

@@ -107,6 +107,11 @@ def _number(parameter: Parameter, scale: Scale, text: str) -> int | None:
     if _WHOLE.match(text):
         return int(text)
     if _SIGNED.match(text):
+        if text[0] == "+" and scale.is_plain and parameter.ranges[0][0] >= 0:
+            raise EncodeError(
+                f"{parameter.key}: {text} has a sign, and its values are plain numbers",
+                hint=f"write {text[1:]}; range {scale.spell_range()}",
+            )
         if scale.is_plain or parameter.ranges[0][0] < 0:
             return int(text)
         return _nearest(parameter, scale, float(text))

@@ -238,6 +238,8 @@ def _route(candidate: Candidate, table: Tree, piece: Piece, sums: Checksums) -> 
     summed = sums.apply(found, built)
     if built.n_bits == own.built.n_bits or not facts.range:
         route = {"line": summed.line}
+        if found.place != own.found.place:
+            route["from"] = found.place
         if summed.checksum:
             route["checksum"] = summed.checksum
         table.setdefault("route", []).append(route)

@@ -12,13 +12,13 @@ from typing import NamedTuple
 
 from knobwright.core.reading.accounting import is_history
 from knobwright.core.reading.built import Built
-from knobwright.core.reading.choices import find_choices
 from knobwright.core.reading.context import Context, Example, fixed_bytes, has_example_word
 from knobwright.core.reading.dialects import DIALECTS, addresses, bytelines
 from knobwright.core.reading.dialects.plain import controller_lists
 from knobwright.core.reading.exclusive import REQUEST_WORDS
 from knobwright.core.reading.facts import Facts, read_facts
 from knobwright.core.reading.found import Doubt, Found, field, fixed
+from knobwright.core.reading.hanging import hangs_on, is_low_part, twin_doubts
 from knobwright.core.reading.layout import Placed, strip_mark
 from knobwright.core.reading.lines import build, soft_halves
 from knobwright.core.reading.messages import SELECTORS, is_pending, read_messages, settle
@@ -65,52 +65,6 @@ def collect(context: Context) -> Collected:
 
 def _digit_of(status: Tok) -> int:
     return status.value if status.kind == "half" else status.value >> 4
-
-
-def _is_low_part(item: Found) -> bool:
-    """Return whether a row is nothing but the low part of a value (controller 38)."""
-    items = read_messages(item).items
-    return len(items) == 1 and len(items[0]) == 3 and items[0][1].value == 38
-
-
-def _twin_doubts(placed: Placed) -> list[Doubt]:
-    """Ask where a number printed twice, hexadecimal and decimal, is not the same number."""
-    out: list[Doubt] = []
-    for k, role in enumerate(placed.roles):
-        if role != "twin" or not placed.cells[k].strip():
-            continue
-        stem = fold(placed.heads[k]).rsplit(" ", 1)[0].strip(" ,(")
-        other = next(
-            (j for j, h in enumerate(placed.heads) if j != k and fold(h).startswith(stem)), -1
-        )
-        if other < 0:
-            continue
-        dec = [int(n) for n in re.findall(r"(?<![\w.])\d{1,3}(?![\w.])", placed.cells[k])]
-        hexed = [
-            int(n, 16)
-            for n in re.findall(r"(?<![\w.])[0-9A-Fa-f]{2}(?=[hH]?(?![\w.]))", placed.cells[other])
-        ]
-        if dec and hexed and dec != hexed:
-            out.append(
-                Doubt(
-                    "",
-                    f"the hexadecimal column prints {placed.cells[other]}, the decimal "
-                    f"column {placed.cells[k]}: they differ",
-                    takes="line",
-                )
-            )
-    return out
-
-
-def _hangs_on(placed: Placed, above: Placed) -> bool:
-    """Return whether a row's only cell, though it begins in the column of names, belongs to the row
-    above: it stands further in, or lists choices or a range."""
-    filled = [c for c in placed.cells if c.strip()]
-    if len(filled) != 1:
-        return False
-    if placed.row.columns and above.row.columns and placed.row.columns[0] > above.row.columns[0]:
-        return True
-    return find_choices(filled[0]) is not None or any(s.is_range for s in spans(filled[0]))
 
 
 class _Collector:
@@ -270,6 +224,8 @@ class _Collector:
             )
             if not toks:
                 continue
+            if toks[0].is_status and toks[0].value != 0xF7:
+                return False
             unfinished = above.toks[0].value == 0xF0 and above.toks[-1].value != 0xF7
             low = toks[0].value == 0x26 and toks[0].kind == "byte" and len(toks) == 2
             if not (unfinished or (low and any(t.kind == "field" for t in above.toks))):
@@ -288,7 +244,7 @@ class _Collector:
         return False
 
     def _take(self, found: list[Found], placed: Placed) -> None:
-        twins = tuple(_twin_doubts(placed))
+        twins = tuple(twin_doubts(placed))
         if twins:
             found = [item._replace(doubts=(*item.doubts, *twins)) for item in found]
         if self._finish_selection(found):
@@ -324,7 +280,7 @@ class _Collector:
             return False
         had = read_messages(above)
         low_part = (
-            above.dialect == item.dialect == "pairs" and not item.label and _is_low_part(item)
+            above.dialect == item.dialect == "pairs" and not item.label and is_low_part(item)
         )
         if had.faults or not (is_pending(had.items) or low_part):
             return False
@@ -416,7 +372,7 @@ class _Collector:
         near = placed.row_index - (above.row_index + above.rows - 1)
         own_label = any(
             r == "label" and c.strip() for r, c in zip(placed.roles, placed.cells, strict=False)
-        ) and not _hangs_on(placed, self.context.rows[above.row_index])
+        ) and not hangs_on(placed, self.context.rows[above.row_index])
         if (
             near > 2
             or placed.gap

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from functools import wraps
-from typing import Any, NamedTuple
+from typing import Any, Concatenate, NamedTuple, ParamSpec, TypeVar
 
 from knobwright.core.reading.bases import Bases
 from knobwright.core.reading.channels import Channels
@@ -71,16 +70,23 @@ class Example(NamedTuple):
     in_words: bool
 
 
-def _kept(method: Callable[..., Any]) -> Callable[..., Any]:
+_Asked = ParamSpec("_Asked")
+_Answer = TypeVar("_Answer")
+
+
+def _kept(
+    method: Callable[Concatenate[Context, _Asked], _Answer],
+) -> Callable[Concatenate[Context, _Asked], _Answer]:
     """Keep what a method of :class:`Context` answers: the texts of a leaflet do not change."""
 
-    @wraps(method)
-    def asked(self: Context, *question: Any) -> Any:
+    def asked(context: Context, /, *question: _Asked.args, **named: _Asked.kwargs) -> _Answer:
         key = (method.__name__, question)
-        if key not in self.answers:
-            self.answers[key] = method(self, *question)
-        return self.answers[key]
+        if key not in context.answers:
+            context.answers[key] = method(context, *question, **named)
+        answer: _Answer = context.answers[key]
+        return answer
 
+    asked.__doc__ = method.__doc__
     return asked
 
 

@@ -11,6 +11,7 @@ from knobwright.core.reading.halves import half_default
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
 from knobwright.core.reading.ranges import swap
+from knobwright.core.reading.sent_order import default_sent
 from knobwright.core.reading.words import CENTER_WORDS, UNITS, fold
 
 
@@ -66,7 +67,9 @@ def settle_default(
         )
         return
     value = num.packed() if num.is_wide and facts.packed else num.resolve(base)
-    _take_default(value, num.sign, built, facts, text)
+    settled = default_sent(num, value, built, facts)
+    if settled is not None:
+        _take_default(settled, num.sign, built, facts, text)
 
 
 def _take_halves(value: int, rest: str, built: Built, facts: Any, text: str) -> None:

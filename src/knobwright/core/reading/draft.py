@@ -100,6 +100,11 @@ def _account(
     taken = rows_of((found for found, _ in lines), context) | context.consumed
     taken |= {p.row_index for p in context.rows if p.row.place in noted}
     questions, notes = account(context, taken, controllers(lines))
+    notes[:0] = [
+        (context.rows[e.row_index].row.place, e.text[:120], "an example of a message")
+        for e in context.examples
+        if e.row_index in context.consumed
+    ]
     return questions, [*collected.notes, *notes_of(collected.others), *notes]
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+from knobwright.core.reading.beside import is_beside, is_named
 from knobwright.core.reading.built import Built
 from knobwright.core.reading.choices import Choices, find_choices
 from knobwright.core.reading.context import Context
@@ -23,7 +24,6 @@ from knobwright.core.reading.ranges import find_slip, settle_range
 from knobwright.core.reading.words import (
     DEFAULT_WORDS,
     FIELD_WORDS,
-    KEY_WORDS,
     UNITS,
     fold,
     fold_keep,
@@ -71,6 +71,7 @@ class Facts:
         self.notes: list[str] = []
         self.base = ""
         self.packed = False
+        self.as_sent: bool | None = None
         self.derived = False
         self.chosen_base = False
 
@@ -87,15 +88,6 @@ class _Piece(NamedTuple):
 def read_facts(found: Found, built: Built, context: Context) -> Facts:
     """Return what the texts of a row say of its value."""
     return _Reader(found, built, context).read()
-
-
-def _is_named(text: str, span: Span) -> bool:
-    """Return whether a name stands behind a range: a part of the range (``64..127 = on``)."""
-    named = re.compile(r"\s*[=:]\s*[^\W\d_]{2,}")
-    if not named.match(text, span.end):
-        return False
-    others = [s for s in spans(text) if s.is_range and named.match(text, s.end)]
-    return len(others) > 1 or span.nums[0].resolve(DEC) > 0
 
 
 class _Reader:
@@ -311,10 +303,10 @@ class _Reader:
                 )
             )
         for span in found_spans:
-            self.named = self.named or (span.is_range and _is_named(text, span))
+            self.named = self.named or (span.is_range and is_named(text, span))
             if span.is_range and piece.role == "note" and span.is_signed and self.has_range:
                 self.shown.append(span)
-            elif span.is_range and not self._is_beside(text, span):
+            elif span.is_range and not is_beside(text, span, self.built):
                 self.ranges.append((span, piece, piece.role in ("range", "hex", "dec", "")))
                 self._unit_behind(text, span)
         if not self.facts.unit and not spans(text) and fold(text).strip(" .()") in UNITS:
@@ -360,47 +352,6 @@ class _Reader:
                 low, high = span.values(self._base(piece))[0], span.values(self._base(piece))[-1]
                 self.facts.key_range = (low, high)
                 return
-
-    def _is_beside(self, text: str, span: Span) -> bool:
-        """Return whether a range speaks of something else than the value: keys, channels, pages,
-        parts of a range."""
-        if _is_named(text, span):
-            return True
-        before = fold(text[max(0, span.start - 22) : span.start])
-        if "key" in self.built.per and has_word(before.rsplit(".", 1)[-1], KEY_WORDS):
-            return True
-        if re.search(r"\bbits?\s*:?\s*\Z", before):
-            return True
-        after = fold(text[span.end : span.end + 22])
-        if has_word(
-            before,
-            (
-                "channel",
-                "kanal",
-                "canal",
-                "page",
-                "seite",
-                "bits",
-                "voices ",
-                "row",
-                "kanale",
-                "program",
-                "note",
-                "section",
-            ),
-        ):
-            return True
-        return bool(
-            re.match(
-                r"\s*(?:off|aus\b|on\b|ein\b|arret|marche|no\b|ab\b|apag|encend|spento|acceso)",
-                after,
-            )
-        ) or bool(
-            re.match(r"\s*(?:=|:)\s*[a-z]", after)
-            and not re.match(r"\s*=\s*(?:[lr]\d|-)", after)
-            and span.is_range
-            and any(s.is_range and s is not span and s.start > span.start for s in spans(text))
-        )
 
     def _unit_behind(self, text: str, span: Span) -> None:
         """Take the unit that stands behind a range."""

@@ -46,6 +46,12 @@ _NOT_CHANNEL = re.compile(
     re.I,
 )
 _TURNED = re.compile(r"\b(?:is|ist|est|es|è|means|sind)\s+(?P<syms>[a-z]|" + _RUNS + r")\s+(?=\w)")
+_GOES_ON = re.compile(
+    r"(?:,|\b(?:and|und|et|y|e|en)\b)\s+(?:(?:and|und|et|y|e|en)\s+)?(?P<syms>"
+    + _SYMBOL
+    + r")\s+(?=(?:the|der|die|das|den|le|la|l'|el|il|lo|de|het)\b)"
+)
+"""``v is the value, ch the channel``: an entry that leaves the verb out, behind one that has it."""
 _STOP = re.compile(r"[;；。]|[.](?=\s+[A-ZÀ-Þ])|\s—\s|\.\Z")
 
 
@@ -159,6 +165,7 @@ def _inline(text: str, placed: Placed) -> list[Legend]:
         for m in _TURNED.finditer(text)
         if m["syms"] not in ("a", "e", "y", "o", "à", "il", "el", "al")
     ]
+    matches += _without_verb(text, matches)
     matches.sort(key=lambda m: m.start())
     out: list[Legend] = []
     for k, match in enumerate(matches):
@@ -184,6 +191,22 @@ def _inline(text: str, placed: Placed) -> list[Legend]:
             entries = [entries[0]._replace(role=before)]
         out.extend(_by_part(entries))
     return out
+
+
+def _without_verb(text: str, matches: list[re.Match[str]]) -> list[re.Match[str]]:
+    """Return the entries without a verb that go on in a sentence behind an entry with one."""
+    verbs = [m for m in matches if "op" in m.groupdict() and m["op"] not in "=:＝："]
+    ends = {m.start("syms") for m in matches}
+    return [
+        m
+        for m in _GOES_ON.finditer(text)
+        if m.start("syms") not in ends
+        and m["syms"] not in ("a", "e", "y", "o", "il", "el", "al", "is", "as")
+        and any(
+            v.end() <= m.start() and not re.search(r"[.;。]", text[v.end() : m.start()])
+            for v in verbs
+        )
+    ]
 
 
 def _start_of(match: re.Match[str]) -> int:

@@ -11,6 +11,7 @@ from knobwright.core.reading.context import Context
 from knobwright.core.reading.found import Choice, Doubt, Found, Tree
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
+from knobwright.core.reading.sent_order import settle_sent
 
 _ADDS = re.compile(
     r"(?P<n>\d{1,3})\s*\+\s*(?:v|sem|val|wert|st|n\b|x\b|halb|demi|the|the value|step|cent|ton)"
@@ -77,6 +78,7 @@ def settle_range(
         values = span.values(base)
         if any(n.is_wide for n in span.nums):
             values = _wide_values(span, built, facts)
+        values = settle_sent(span, values, built, facts, [s for s, *_ in ranges])
         facts.base = facts.base or base
         middle = values[1] if len(values) == 3 else None
         raw.append(_Range(values[0], values[-1], middle, piece.role))

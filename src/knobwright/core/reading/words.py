@@ -355,6 +355,7 @@ _NUMBER_HEADS = {
 
 
 _EXACT_HEADS = {
+    "len": "size",
     "min": "min",
     "max": "max",
     "minimum": "min",

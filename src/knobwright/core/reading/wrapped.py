@@ -8,7 +8,7 @@ Texts = tuple[tuple[str, str, str], ...]
 
 _OPEN_RANGE = re.compile(r"(?:[-–~…,]|\.\.|\b(?:to|bis|à|a|al|tot))\s*\Z")
 _OPEN_NOTE = re.compile(r"[^\W\d_]\s*\Z")
-_GOES_ON = re.compile(r"\s*[a-zà-ÿ]{2,}[\s;,.)]")
+_GOES_ON = re.compile(r"\s*[a-zà-ÿ]{2,}(?:[\s;,.)]|\Z)")
 
 
 def add_wrapped(texts: Texts, cells: Texts) -> Texts:

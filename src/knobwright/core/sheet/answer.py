@@ -137,7 +137,7 @@ def _typed(question: Question, typed: str) -> dict[str, Any]:
     if takes == "line":
         parts = [part.strip() for part in typed.split("|")]
         parse_line(parts, question.about)
-        return {"line": parts[0] if len(parts) == 1 else parts}
+        return {**_printed_beside(question), "line": parts[0] if len(parts) == 1 else parts}
     if takes == "range":
         match = _RANGE.match(typed)
         if match:
@@ -155,6 +155,18 @@ def _typed(question: Question, typed: str) -> dict[str, Any]:
         where=question.about,
         hint=f"choices: {choices}",
     )
+
+
+#: What a choice's gives say of a parameter besides its bytes: it holds for a typed line too.
+_BESIDE = ("label", "section", "range", "default", "shown", "choices", "unit", "from")
+
+
+def _printed_beside(question: Question) -> dict[str, Any]:
+    """Return what the print says beside the line, from the first choice that makes the parameter."""
+    for gives in question.gives.values():
+        if "label" in gives:
+            return {key: gives[key] for key in _BESIDE if key in gives}
+    return {}
 
 
 def _number(text: str) -> int:

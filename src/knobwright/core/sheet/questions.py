@@ -25,7 +25,7 @@ def build_questions(trees: list[Tree], findings: Findings) -> tuple[Question, ..
             findings.fault((*path, "choices"), 'choices are NAME = "what it means"')
             continue
         gives = tree.get("gives", {})
-        _check_gives(gives, choices, (*path, "gives"), findings)
+        _check_gives(about, gives, choices, (*path, "gives"), findings)
         if about in found:
             hint = f'write the second one as about = "{about}/topic"'
             findings.fault((*path, "about"), f"there are two questions about {about!r}", hint)
@@ -45,13 +45,23 @@ def build_questions(trees: list[Tree], findings: Findings) -> tuple[Question, ..
 
 
 def _check_gives(
-    gives: Tree, choices: dict[str, str], path: tuple[str | int, ...], findings: Findings
+    about: str,
+    gives: Tree,
+    choices: dict[str, str],
+    path: tuple[str | int, ...],
+    findings: Findings,
 ) -> None:
+    holder, _ = table_of(about.partition("/")[0])
+    known = known_keys(holder)
     for choice, table in gives.items():
         if choice not in choices:
             findings.fault((*path, choice), f"gives names {choice!r}, which is none of the choices")
         elif not isinstance(table, dict):
             findings.fault((*path, choice), f"gives.{choice} must be a table")
+        else:
+            for key in sorted(set(table) - known):
+                message = f"gives.{choice} would write {key!r}, which a {holder} does not have"
+                findings.fault((*path, choice), message, f"known keys: {', '.join(sorted(known))}")
 
 
 def blocking(sheet: Sheet, parameter: Parameter) -> Question | None:

@@ -74,26 +74,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     if not lines and (equal := _EQUALS.search(text)):
         used.append((equal.start(), equal.end()))
         lines.append((_by_equals(equal, base, status), "number"))
-    for match in _CONTROLLER.finditer(text):
-        if any(a <= match.start() < b for a, b in used) or not _stands_alone(text, match, cuts):
-            continue
-        if match["cc"] in _SELECTING:
-            continue
-        if joined_pair := _WITH.match(text, match.end()):
-            used.append((match.start(), joined_pair.end()))
-            lines.append((_two(match["cc"], joined_pair["n"], base, status), "controllers"))
-            continue
-        number = read_number(match["cc"], base, match["again"] or "")
-        value = _VALUE.match(text, match.end())
-        if value is not None:
-            tok = read_number(value["n"], base).tok
-            used.append((match.start(), value.end()))
-            lines.append(((channel_status(placed.section, context), number.tok, tok), "controller"))
-            continue
-        used.append((match.start(), _past_sign(text, match.end())))
-        lines.append(
-            ((channel_status(placed.section, context), number.tok, field("vv")), "controller")
-        )
+    _controllers(placed, context, base, used, lines)
     if not lines:
         return []
     label, texts, prose = describe(placed, text, cuts, sorted(used), context)
@@ -129,6 +110,36 @@ def _two(high: str, low: str, base: str, status: Tok) -> tuple[Tok, ...]:
     if first.kind == second.kind == "byte" and second.value == first.value + 32:
         return (status, first, field("vh"), status, second, field("vl"))
     return (status, slip(f"{high}/{low}"), field("vv"))
+
+
+def _controllers(
+    placed: Placed,
+    context: Context,
+    base: str,
+    used: list[tuple[int, int]],
+    lines: list[tuple[tuple[Tok, ...], str]],
+) -> None:
+    """Add the controllers that a row names outside of what is already ``used``."""
+    text, cuts = joined(placed)
+    status = channel_status(placed.section, context)
+    for match in _CONTROLLER.finditer(text):
+        if any(a <= match.start() < b for a, b in used) or not _stands_alone(text, match, cuts):
+            continue
+        if match["cc"] in _SELECTING:
+            continue
+        if joined_pair := _WITH.match(text, match.end()):
+            used.append((match.start(), joined_pair.end()))
+            lines.append((_two(match["cc"], joined_pair["n"], base, status), "controllers"))
+            continue
+        number = read_number(match["cc"], base, match["again"] or "")
+        value = _VALUE.match(text, match.end())
+        if value is not None:
+            tok = read_number(value["n"], base).tok
+            used.append((match.start(), value.end()))
+            lines.append(((status, number.tok, tok), "controller"))
+            continue
+        used.append((match.start(), _past_sign(text, match.end())))
+        lines.append(((status, number.tok, field("vv")), "controller"))
 
 
 def _is_listed(text: str, used: tuple[int, int]) -> bool:

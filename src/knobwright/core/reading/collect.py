@@ -36,6 +36,12 @@ _PAGE = re.compile(
 MAX_ROW = 2000
 """Longest row in characters that the dialects look at."""
 
+_ALSO = (
+    "also", "see also", "or", "alternatively", "auch", "oder", "aussi", "ou", "anche", "ook",
+    "tambien",
+)  # fmt: skip
+"""Words in the place of a name that only say that something has another way."""
+
 IGNORED = ("note", "realtime", "identity", "program", "bank")
 
 
@@ -210,9 +216,7 @@ class _Collector:
         if (
             near != 1
             or above.section != placed.section
-            or placed.cells[0].strip()
-            and len(placed.roles) > 2
-            and (placed.roles[0] == "label")
+            or (placed.cells[0].strip() and len(placed.roles) > 2 and (placed.roles[0] == "label"))
         ):
             return False
         for k, cell in enumerate(placed.cells):
@@ -247,6 +251,10 @@ class _Collector:
         twins = tuple(twin_doubts(placed))
         if twins:
             found = [item._replace(doubts=(*item.doubts, *twins)) for item in found]
+        if fold(found[0].label).strip(" .:") in _ALSO:
+            text = " ".join(placed.row.text.split())[:80]
+            doubt = Doubt("", f"“{text}” is another way to something named elsewhere", only=True)
+            found = [item._replace(doubts=(*item.doubts, doubt)) for item in found]
         if self._finish_selection(found):
             return
         if found[0].dialect == "address":
@@ -279,9 +287,7 @@ class _Collector:
         ):
             return False
         had = read_messages(above)
-        low_part = (
-            above.dialect == item.dialect == "pairs" and not item.label and is_low_part(item)
-        )
+        low_part = above.dialect == item.dialect == "pairs" and not item.label and is_low_part(item)
         if had.faults or not (is_pending(had.items) or low_part):
             return False
         joined = above._replace(

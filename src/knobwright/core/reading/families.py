@@ -14,7 +14,8 @@ from knobwright.core.reading.words import fold
 
 _NONE = r"\b(?:no|kein\w*|ohne|without|sans|sin|senza|geen|zonder|pas de|nashi)"
 _SUM_WORDS = (
-    "checksum", "check sum", "sum", "prufsumme", "somme de controle", "somme", "controlesom", "suma",
+    "checksum", "check sum", "sum", "prufsumme", "somme de controle", "somme", "controlesom",
+    "suma",
 )  # fmt: skip
 
 

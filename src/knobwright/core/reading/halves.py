@@ -97,7 +97,7 @@ def half_default(text: str, built: Built) -> tuple[int, str] | None:
     built : Built
         The line; its halves ``v1 v0`` give the order.
     """
-    words = {v: w for v, w in enumerate(_part_words(built))}
+    words = dict(enumerate(_part_words(built)))
     if len(words) < 2 or any(w[:1] != "v" or not w[1:].isdigit() for w in words.values()):
         return None
     value, at = 0, 0

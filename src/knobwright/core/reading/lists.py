@@ -86,24 +86,32 @@ class Lists:
     """The programs and drum keys of a leaflet; ``rows`` are the rows that they take up."""
 
     def __init__(self) -> None:
-        self.programs: dict[int, str] = {}
+        self.programs: dict[tuple[int, tuple[int, int]], str] = {}
+        self.voices: dict[tuple[int, tuple[int, int]], int] = {}
         self.first: int | None = None
+        self.line = ""
+        self.doubt = ""
+        self.place = ""
         self.keys: dict[int, str] = {}
+        self.groups: list[list[int]] = []
         self.rows: set[int] = set()
+
+    def add(self, number: int, name: str, bank: tuple[int, int] = (0, 0)) -> None:
+        """Add a program unless its number and bank are listed already."""
+        self.programs.setdefault((number, bank), name)
 
     def tree(self, collected: Collected) -> Tree:
         """Return the sheet's tables for programs and kits."""
         out: Tree = {}
         has_bank = any(built.kind == "bank" for _, built in collected.others)
         has_program = any(built.kind == "program" for _, built in collected.others)
-        if self.programs or has_program:
-            first = self.first if self.first is not None else (0 if 0 in self.programs else 1)
-            line = "Bn 00 bh 20 bl Cn pp" if has_bank else "Cn pp"
+        if self.programs or has_program or self.line:
+            zero = any(number == 0 for number, _ in self.programs)
+            first = self.first if self.first is not None else (0 if zero else 1)
+            line = self.line or ("Bn 00 bh 20 bl Cn pp" if has_bank else "Cn pp")
             out["programs"] = {"line": line, "first": first}
         if self.programs:
-            out["program"] = [
-                {"number": n, "name": name} for n, name in sorted(self.programs.items())
-            ]
+            out["program"] = [self._program(key) for key in sorted(self.programs)]
         if self.keys:
             out["kit"] = [
                 {
@@ -111,7 +119,18 @@ class Lists:
                     "names": {str(k): v for k, v in sorted(self.keys.items())},
                 }
             ]
+            if self.groups:
+                out["kit"][0]["exclusive"] = self.groups
         return out
+
+    def _program(self, key: tuple[int, tuple[int, int]]) -> Tree:
+        number, bank = key
+        row: Tree = {"number": number, "name": self.programs[key]}
+        if bank != (0, 0):
+            row["bank"] = list(bank)
+        if key in self.voices:
+            row["voices"] = self.voices[key]
+        return row
 
 
 def first_number(tree: Tree) -> int:
@@ -148,9 +167,7 @@ def read_lists(rows: list[Placed], context: Context) -> Lists:
             continue
         if under and not any(placed.heads):
             _entries(placed, lists)
-    for _, _, text in context.texts():
-        if lists.first is None and re.search(r"\bpp\b\s*=\s*\w+\s*[-–]\s*1\b", text):
-            lists.first = 1
+    _statements(lists, [(place, text) for _, place, text in context.texts()])
     return lists
 
 
@@ -235,7 +252,7 @@ def _entries(placed: Placed, lists: Lists) -> None:
     pairs = list(zip(cells[::2], cells[1::2], strict=False)) if len(cells) % 2 == 0 else []
     if pairs and all(a.rstrip(".").isdigit() and any(c.isalpha() for c in b) for a, b in pairs):
         for number, name in pairs:
-            lists.programs.setdefault(int(number.rstrip(".")), name)
+            lists.add(int(number.rstrip(".")), name)
         taken = True
     else:
         for cell in cells:
@@ -248,7 +265,7 @@ def _entries(placed: Placed, lists: Lists) -> None:
                 name = name[: behind.start()]
                 if byte is not None and int(match["n"]) - byte in (0, 1) and lists.first is None:
                     lists.first = int(match["n"]) - byte
-            lists.programs.setdefault(int(match["n"]), name)
+            lists.add(int(match["n"]), name)
             taken = True
     if taken:
         lists.rows.add(placed.row_index)

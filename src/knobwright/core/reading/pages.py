@@ -34,9 +34,7 @@ def split_pages(leaflet: Leaflet) -> Leaflet:
 
 def _gutter(rows: Sequence[Row]) -> int:
     """Return the place at which a page's second column begins, 0 where it has none."""
-    starts = Counter(
-        row.columns[0] for row in rows if row.columns and row.columns[0] >= MIN_GUTTER
-    )
+    starts = Counter(row.columns[0] for row in rows if row.columns and row.columns[0] >= MIN_GUTTER)
     for place, n in starts.most_common(3):
         if n >= MIN_ALONE and _is_gutter(rows, place):
             return place

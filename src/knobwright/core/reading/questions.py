@@ -3,6 +3,7 @@ writes."""
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 from knobwright.core.reading.found import Choice, Doubt, Tree
@@ -95,10 +96,36 @@ def _given(choice: Choice, whole: Tree | None) -> Tree:
     """
     if not choice.gives:
         return dict(whole) if whole is not None and "line" in whole else {}
+    if _HINTS & set(choice.gives):
+        return _in_order(choice.gives.get("order"), whole)
     if whole is None:
         return dict(choice.gives)
     joined = {**whole, **choice.gives}
     return joined if "line" in joined else {}
+
+
+_HINTS = {"order", "append", "cs", "two"}
+"""What a choice may say of the line that no line was made of yet: only an order makes one here."""
+
+_VALUE_WORD = re.compile(r"(?<![\w:])(?:v[hl]|v\d|v:\d{1,2}-\d{1,2})(?![\w:-])")
+
+
+def _in_order(order: list[int] | None, whole: Tree | None) -> Tree:
+    """Return a parameter whose line has the parts of its value in another order.
+
+    Parameters
+    ----------
+    order : list of int or None
+        The place of each part in the order of print, 0 for the lowest. The line so far has the
+        highest part first.
+    """
+    if not order or whole is None or "line" not in whole:
+        return {}
+    words = _VALUE_WORD.findall(whole["line"])
+    if len(words) != len(order):
+        return {}
+    parts = iter(words[len(words) - 1 - place] for place in order)
+    return {**whole, "line": _VALUE_WORD.sub(lambda _: next(parts), whole["line"])}
 
 
 def _name(key: str, topic: str, used: set[str]) -> str:

@@ -1,4 +1,4 @@
-"""Cells that go on in the next row: ``00 00 -`` above ``7F 7F``, ``high`` above ``seven bits first``."""
+"""Cells that go on in the next row: ``00 00 -`` above ``7F 7F``, ``high`` above ``bits first``."""
 
 from __future__ import annotations
 

@@ -80,6 +80,7 @@ def draft(leaflet: Leaflet) -> Draft:
     _add_tables(tree, map_tables, sums, lists, blocks, collected)
     questions = _settle(tree, candidates)
     questions.extend(_about_module(doubt, place, ids))
+    questions.extend(_about_programs(lists, context))
     questions.extend(_about_sums(sums, context))
     questions.extend(_about_rows(collected))
     unread, notes = _account(context, collected)
@@ -89,6 +90,26 @@ def draft(leaflet: Leaflet) -> Draft:
     return Draft(
         tree, tuple(questions), tuple(Note(*note) for note in notes), collected.n_ignored
     )
+
+
+def _about_programs(lists: Lists, context: Context) -> list[Question]:
+    """Ask how programs are numbered where nothing printed says it: a wrong byte would go unseen."""
+    if not lists.programs or not lists.is_unsure:
+        return []
+    place = context.rows[min(lists.rows)].row.place if lists.rows else ""
+    number, _ = min(lists.programs)
+    return [
+        Question(
+            "programs",
+            place,
+            f"programs are listed from {number} on, and nothing says which byte {number} sends",
+            {
+                "less-one": f"the byte is the number less 1: {number} sends {number - 1:02X}",
+                "as-printed": f"the byte is the number itself: {number} sends {number:02X}",
+            },
+            {"less-one": {"first": 1}, "as-printed": {"first": 0}},
+        )
+    ]
 
 
 def _account(

@@ -159,12 +159,46 @@ def _per(built: Built) -> Tree:
     return {"per": per} if per else {}
 
 
+def _readings(doubt: Doubt, found: Found, built: Built, sums: Checksums) -> Doubt:
+    """Return the doubt with the lines that "checksum" and "second part of the value" stand for."""
+    if not any({"cs", "two"} & choice.gives.keys() for choice in doubt.choices):
+        return doubt
+    *values, last = [(m, cell) for m, cell, _, _ in built.parts]
+    words = [list(message) for message in built.words]
+    for m, cell in values:
+        words[m][cell] = "vv"
+    words[last[0]][last[1]] = "cs"
+    plain = built._replace(
+        words=tuple(map(tuple, words)), parts=built.parts[:1], check_at=last[1], n_bits=7
+    )
+    summed = sums.apply(found, plain)
+    if len(values) != 1 or summed.checksum is None:
+        return doubt._replace(choices=(), takes="line")
+    choices = [
+        choice._replace(
+            gives={"line": summed.line, "checksum": summed.checksum}
+            if "cs" in choice.gives
+            else {"line": built.line, "range": [0, 16383]}
+        )
+        for choice in doubt.choices
+    ]
+    return doubt._replace(choices=tuple(choices), takes="line")
+
+
+def _names(doubt: Doubt) -> set[str]:
+    return {choice.name for choice in doubt.choices}
+
+
 def _line(candidate: Candidate, table: Tree, sums: Checksums, maps: dict[str, str]) -> None:
     """Write the line with its brackets, maps and per; a line that can't be read back is only asked
     about."""
     found, built, _ = candidate.pieces[0]
     summed = sums.apply(found, built)
     candidate.doubts.extend(summed.doubts)
+    candidate.doubts[:] = [_readings(doubt, found, built, sums) for doubt in candidate.doubts]
+    read = [doubt for doubt in candidate.doubts if {"checksum", "value"} == _names(doubt)]
+    if read:  # what else is odd about the row comes from the same byte
+        candidate.doubts[:] = read[:1]
     table.update(_per(built))
     table["line"] = summed.line
     if summed.checksum:

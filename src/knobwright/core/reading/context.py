@@ -29,7 +29,7 @@ from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.words import DEFAULT_WORDS, EXAMPLE_WORDS, fold, has_word
 
 _NEGATED = re.compile(
-    r"(?:no|not|kein\w*|nicht|non|pas|sin|sans|ohne|without|senza|geen|nashi|なし)\b"
+    r"(?<!\w)(?:no|not|kein\w*|nicht|non|pas|sin|sans|ohne|without|senza|geen|nashi|なし)\b"
 )
 _SENTENCE = re.compile(r"(?<=[.;。!?])\s+|(?<=。)")
 
@@ -321,7 +321,7 @@ class Context:
     @_kept
     def no_checksum(self, section: str) -> bool:
         """Return whether the leaflet says that there is no checksum (here or anywhere)."""
-        for _, _own, text, _ in self.paragraphs:
+        for _, _own, text in self.texts():  # a row's own note holds for that row alone
             folded = fold(text)
             for word in (
                 "checksum",
@@ -337,7 +337,7 @@ class Context:
             ):
                 at = folded.find(word)
                 while at >= 0:
-                    before = folded[max(0, at - 24) : at]
+                    before = re.split(r"[.;:]", folded[max(0, at - 24) : at])[-1]
                     after = folded[at : at + 40]
                     if _NEGATED.search(before) or re.search(
                         r"(?:wa )?(?:nai|nashi|arimasen|なし)", after

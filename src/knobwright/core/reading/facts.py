@@ -20,7 +20,7 @@ from knobwright.core.reading.layout import Placed, is_data_word
 from knobwright.core.reading.legends import clean_symbol
 from knobwright.core.reading.numbers import DEC, HEX, Span, spans
 from knobwright.core.reading.prepared import prepare
-from knobwright.core.reading.ranges import find_slip, settle_range
+from knobwright.core.reading.ranges import find_slip, settle_range, settle_shown
 from knobwright.core.reading.words import (
     DEFAULT_WORDS,
     FIELD_WORDS,
@@ -443,6 +443,8 @@ class _Reader:
         settle_range(
             self.found, self.built, self.context, self.facts, self.ranges, self.placed, self.whole
         )
+        if self.shown:
+            settle_shown(self.facts, self.shown[0])
 
     def _settle_default(self) -> None:
         if self.facts.default_text:

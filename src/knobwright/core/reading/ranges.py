@@ -435,6 +435,13 @@ def _doubt_offset(low: int, high: int, half: int) -> Doubt:
     )
 
 
+def settle_shown(facts: Any, span: Span) -> None:
+    """Take the signed range of a note as what is shown, where the raw range is printed too."""
+    if facts.range is not None and facts.shown_range is None:
+        facts.shown_range = (_shown(span, 0), _shown(span, -1))
+        _formula(facts)
+
+
 def _formula(facts: Any) -> None:
     """Work out how raw values are shown, where the two ranges lie on a plain straight line."""
     if facts.range is None or facts.shown_range is None or facts.coding:

@@ -15,6 +15,7 @@ from knobwright.core.reading.built import Built
 from knobwright.core.reading.choices import Choices, find_choices
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.defaults import settle_default
+from knobwright.core.reading.formulas import note_number, notes_numbered, read_formula
 from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.layout import Placed, is_data_word
 from knobwright.core.reading.legends import clean_symbol
@@ -143,7 +144,25 @@ class _Reader:
         self._settle_default()
         self._check()
         self._unread()
+        self._formula()
         return self.facts
+
+    def _formula(self) -> None:
+        """Take the formula of the note that the row refers to, or prints itself."""
+        facts = self.facts
+        if facts.formula or facts.choices or facts.range is None:
+            return
+        all_hex = self.context.base_of(self.placed, "", "range") == HEX
+        for _, _, text in self.found.texts:
+            number = note_number(text)
+            notes = [text]
+            if number is not None:
+                texts = [t for _, _, t in self.context.texts()]
+                notes = [note for t in texts for note in notes_numbered(t, number)]
+            for note in notes:
+                if read := read_formula(note, all_hex=all_hex):
+                    facts.formula, facts.shown_unit = read
+                    return
 
     def _unread(self) -> None:
         """Ask where several numbers are printed beside a line and none of them was understood."""

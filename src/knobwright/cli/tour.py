@@ -39,7 +39,7 @@ VALUES: tuple[tuple[str, str, int, int | None], ...] = (
     ("attack", "-20", 1, None),
     ("release", "+30", 1, None),
     ("vibrato delay", "+10", 1, None),
-    ("hall time", "64", 1, None),
+    ("hall time", "1.8 s", 1, None),
     ("hall kind", "plate", 1, None),
     ("hall colour", "30h", 1, None),
     ("echo kind", "long", 1, None),
@@ -74,7 +74,7 @@ def tour(folder: Path, run: Runner) -> int:
     _head(3, "The sheet is checked.")
     status = _command(run, "check", str(sheet))
     _head(4, "A parameter is set by name, in the value that a person reads.")
-    _command(run, "bytes", "--sheet", str(sheet), "hall kind=plate", "brightness=+40")
+    _command(run, "bytes", "--sheet", str(sheet), "hall time=1.8 s", "brightness=+40")
     _head(5, "A stand-in built from the sheet takes the module's place and tells what it heard.")
     done = _set_and_play(sheet, folder / SOUND)
     return FINE if done and status == FINE else FINDINGS

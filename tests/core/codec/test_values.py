@@ -29,7 +29,6 @@ CODEC = codec(BODY)
 ROWS: list[tuple[str, str, object]] = [
     ("plain", "5", 5),
     ("plain", " 5 ", 5),
-    ("plain", "+5", 5),
     ("plain", "40h", 64),
     ("plain", "0x40", 64),
     ("plain", "$40", 64),

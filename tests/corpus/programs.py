@@ -1,8 +1,8 @@
 """Score the programs of a draft: the bytes that choose each listed program, or a question.
 
-Right: the draft lists the program under its printed number and bank, and the codec's bytes are those
-worked out by hand. Asked: a question about ``programs`` is open. Anything else is wrong: missing, under
-another number, or with other bytes.
+Right: the draft lists the program under its printed number and bank, and the codec's bytes are
+those worked out by hand. Asked: a question about ``programs`` is open. Anything else is missing
+(not listed at all: nothing can be sent) or wrong: under another number, or with other bytes.
 """
 
 from __future__ import annotations
@@ -21,10 +21,11 @@ from knobwright.exports.sheet_toml import write_sheet
 
 
 class ProgramScore(NamedTuple):
-    """How many listed programs are right, asked about, and wrong; ``words`` says what is wrong."""
+    """How many listed programs are right, asked about, missing, wrong; ``words`` says how."""
 
     right: int
     asked: int
+    missing: int
     wrong: int
     words: tuple[str, ...]
 
@@ -35,16 +36,21 @@ def score_programs(folder: Path) -> ProgramScore:
     listed: list[dict[str, Any]] = answers.get("program", [])
     change: dict[str, Any] = answers.get("program_change", {})
     if not listed:
-        return ProgramScore(0, 0, 0, ())
+        return ProgramScore(0, 0, 0, 0, ())
     drafted = draft(leaflet.load(folder / answers["leaflet"]))
     sheet = check_sheet(write_sheet(drafted.tree)).require()
     if any(question.thing == "programs" for question in sheet.questions):
-        return ProgramScore(0, len(listed), 0, ())
+        return ProgramScore(0, len(listed), 0, 0, ())
     if change.get("asked"):
         words = "taken without a question, but the print does not decide"
-        return ProgramScore(0, 0, len(listed), (words,))
+        return ProgramScore(0, 0, 0, len(listed), (words,))
     faults = [fault for row in listed if (fault := _fault(sheet, row))]
-    return ProgramScore(len(listed) - len(faults), 0, len(faults), tuple(faults))
+    missing = sum(fault.endswith(MISSING) for fault in faults)
+    wrong = len(faults) - missing
+    return ProgramScore(len(listed) - len(faults), 0, missing, wrong, tuple(faults))
+
+
+MISSING = "the draft has nothing"
 
 
 def _fault(sheet: Sheet, row: dict[str, Any]) -> str:

@@ -22,7 +22,7 @@ TYPING = [path for path in PAGES if console.steps(path.read_text(encoding="utf-8
 
 def folder_with_examples(folder: Path) -> Path:
     """Copy examples/ into the folder: a reader starts beside them."""
-    shutil.copytree(ROOT / "examples", folder, dirs_exist_ok=True)
+    shutil.copytree(ROOT / "examples", folder / "examples")
     return folder
 
 

@@ -323,7 +323,7 @@ _SPEAKS = re.compile(
 
 
 def _says_base(text: str) -> bool:
-    """Return whether a row speaks of programs and of numbers in a way that tells where they begin."""
+    """Return whether a row speaks of programs in a way that tells where their numbers begin."""
     short = text[:2000]
     return _SPEAKS.search(short) is not None and _BASE.search(short) is not None
 

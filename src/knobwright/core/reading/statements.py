@@ -188,7 +188,7 @@ def base_statements(sentence: str, section: str, heads: set[str]) -> list[Statem
         ("all", "number", "value", "alle", "zahl", "tous", "nombre", "todos", "numero", "tutti"),
     )
     if named and is_hex != is_dec and (has_word(folded, _COLUMN_WORDS) or not general):
-            return [Statement(HEX if is_hex else DEC, h, section) for h in named]
+        return [Statement(HEX if is_hex else DEC, h, section) for h in named]
     if is_hex and is_dec:
         return _both(folded, section)
     base = HEX if is_hex else DEC

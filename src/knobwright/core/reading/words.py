@@ -266,7 +266,8 @@ DEFAULT_WORDS = (
     "werkseinstellung", "voreinstellung", "defaut", "par defaut", "por defecto", "inicial",
     "iniziale", "predefinit", "standaard", "shokichi", "shoki", "初期値", "initial", "factory",
     "std", "valeur initiale", "werkswert", "factory setting", "fabrica", "startwert", "deforuto",
-    "at start", "starts at", "starts with", "starts as", "beginnt bei", "after reset", "switching on", "switched on", "nach reset", "depart",
+    "at start", "starts at", "starts with", "starts as", "beginnt bei", "after reset",
+    "switching on", "switched on", "nach reset", "depart",
 )
 
 CENTER_WORDS = (

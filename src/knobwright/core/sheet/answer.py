@@ -162,7 +162,7 @@ _BESIDE = ("label", "section", "range", "default", "shown", "choices", "unit", "
 
 
 def _printed_beside(question: Question) -> dict[str, Any]:
-    """Return what the print says beside the line, from the first choice that makes the parameter."""
+    """Return what the print says beside the line, by the first choice that makes a parameter."""
     for gives in question.gives.values():
         if "label" in gives:
             return {key: gives[key] for key in _BESIDE if key in gives}

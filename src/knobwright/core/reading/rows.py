@@ -14,8 +14,8 @@ class Row(NamedTuple):
 
     ``page`` counts from 1 (0 where the source has no pages), ``number`` from 1 within the page.
     ``cells`` are the texts of the row's cells, blank at both ends removed; a table keeps empty
-    cells so that ``cells[i]`` stands in column ``i``, plain text holds none. ``columns`` gives for each
-    cell the character position at which it starts (plain text and PDF layout text; empty
+    cells so that ``cells[i]`` stands in column ``i``, plain text holds none. ``columns`` gives for
+    each cell the character position at which it starts (plain text and PDF layout text; empty
     otherwise). ``kind`` is ``heading``, ``table`` or ``text``; ``table`` is the number of the table
     that the row belongs to (0 for none) and ``header`` that table's header cells where the source
     marks them.

@@ -125,3 +125,12 @@ def test_every_numbered_row_of_the_corpus_is_accounted_for(path: Path) -> None:
         and f"'{placed.row.place}'" not in places
     ]
     assert lost == []
+
+
+def test_each_sentence_that_names_a_number_is_asked_about_by_itself() -> None:
+    text = "The wheel is CC 1, 0..127, starts at 0. The glide time is CC 5, also from zero up."
+    drafted = draft(leaflet(f"THE MODULE\n\nCC 7  Volume  0-127\n\n{text}"))
+    asked = [q for q in drafted.questions if q.about.endswith("unread")]
+    assert len({q.about for q in asked}) == 2
+    assert ["wheel" in q.understood for q in asked] == [True, False]
+    assert ["glide" in q.understood for q in asked] == [False, True]

@@ -140,7 +140,8 @@ def rows_of(founds: Iterable[Found], context: Context) -> set[int]:
     for found in founds:
         out.add(found.row_index)
         for index in range(found.row_index + 1, found.row_index + found.rows):
-            if index < len(context.rows) and not is_numbered(context.rows[index].row.text):
+            text = context.rows[index].row.text if index < len(context.rows) else ""
+            if text and not is_numbered(text) and not _ADDRESS.match(text.strip("`*- ")):
                 out.add(index)
     return out
 
@@ -191,8 +192,25 @@ def account(
         if why:
             notes.append((placed.row.place, placed.row.text[:120], why))
         else:
-            questions.append(_question(placed, context))
+            questions.extend(_each_sentence(placed, _question(placed, context)))
     return questions, notes
+
+
+def _each_sentence(placed: Placed, question: Question) -> list[Question]:
+    """Ask about each sentence of a row by itself, where several name a controller's number."""
+    parts = re.split(r"(?<=[.!?])\s+", placed.row.text)
+    said = [text for text in parts if any(True for _ in mentions(text))]
+    if len(said) < 2:
+        return [question]
+    return [
+        question._replace(
+            about=question.about if n == 1 else f"row-{placed.row_index + 1}.{n}.unread",
+            understood=f"“{' '.join(text.split())[:160]}” looks like something to set, but it was "
+            "not understood",
+            label=strip_mark(text)[:80],
+        )
+        for n, text in enumerate(said, 1)
+    ]
 
 
 def _why_not(placed: Placed, context: Context, known: frozenset[int]) -> str:

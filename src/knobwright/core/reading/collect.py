@@ -18,7 +18,7 @@ from knobwright.core.reading.dialects.plain import controller_lists
 from knobwright.core.reading.exclusive import REQUEST_WORDS
 from knobwright.core.reading.facts import Facts, read_facts
 from knobwright.core.reading.found import Doubt, Found, field, fixed
-from knobwright.core.reading.hanging import hangs_on, is_low_part, twin_doubts
+from knobwright.core.reading.hanging import hangs_on, is_low_part, is_reserved, twin_doubts
 from knobwright.core.reading.layout import Placed, strip_mark
 from knobwright.core.reading.lines import build, soft_halves
 from knobwright.core.reading.messages import SELECTORS, is_pending, read_messages, settle
@@ -202,6 +202,10 @@ class _Collector:
             return
         for read in DIALECTS.values():
             found = read(placed, self.context)
+            if found and is_reserved(placed):
+                why = "the leaflet keeps its number free"
+                self.notes.append((placed.row.place, placed.row.text[:120], why))
+                return
             if found:
                 self._take(found, placed)
                 return

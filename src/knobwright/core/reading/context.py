@@ -150,6 +150,19 @@ class Context:
             if i not in self.lines and (section is None or s == section)
         ]
 
+    def says_above(self, letter: str, section: str) -> bool:
+        """Return whether a section says that a letter means what it did above (``n as above``)."""
+        said = re.compile(
+            rf"(?<!\w){re.escape(letter)}\s*(?:=|:|is)?\s*(?:as (?:above|before)|see above|"
+            r"wie oben|siehe oben|comme ci-dessus|come sopra|como arriba|als boven)\b",
+            re.I,
+        )
+        return any(
+            said.search(p.row.text[:400]) is not None
+            for p in self.rows
+            if p.section == section and p.kind != "blank"
+        )
+
     def base_of(self, placed: Placed, head: str, role: str) -> str:
         """Return the base of unmarked numbers in a cell: ``hex``, ``dec`` or empty for not known.
 

@@ -18,6 +18,7 @@ from knobwright.core.reading.devices import device_ids
 from knobwright.core.reading.families import Checksums
 from knobwright.core.reading.found import Doubt, Found, Tree
 from knobwright.core.reading.layout import Placed, place_rows
+from knobwright.core.reading.listed import ask_listed, gather
 from knobwright.core.reading.lists import Lists, read_lists
 from knobwright.core.reading.maps import read_maps
 from knobwright.core.reading.pages import split_pages
@@ -65,7 +66,7 @@ def draft(leaflet: Leaflet) -> Draft:
     Draft
         Tree, questions, notes; every parameter says its place in the leaflet.
     """
-    rows = place_rows(unfold(split_pages(leaflet)))
+    rows = gather(place_rows(unfold(split_pages(leaflet))))
     context = Context(rows)
     maps, map_tables, map_rows = read_maps(rows)
     lists = read_lists(rows, context)
@@ -87,9 +88,7 @@ def draft(leaflet: Leaflet) -> Draft:
     questions.extend(unread)
     if questions:
         tree["question"] = [q.tree() for q in questions]
-    return Draft(
-        tree, tuple(questions), tuple(Note(*note) for note in notes), collected.n_ignored
-    )
+    return Draft(tree, tuple(questions), tuple(Note(*note) for note in notes), collected.n_ignored)
 
 
 def _about_programs(lists: Lists, context: Context) -> list[Question]:
@@ -121,6 +120,8 @@ def _account(
     taken = rows_of((found for found, _ in lines), context) | context.consumed
     taken |= {p.row_index for p in context.rows if p.row.place in noted}
     questions, notes = account(context, taken, controllers(lines))
+    asked = {q.about for q in questions}
+    questions += [q for q in ask_listed(context.rows, taken) if q.about not in asked]
     notes[:0] = [
         (context.rows[e.row_index].row.place, e.text[:120], "an example of a message")
         for e in context.examples

@@ -200,6 +200,8 @@ class _Exclusive:
         letters = self.context.legends.find(tok.word, self.found.row_index, self.found.section)
         if any(g.section == self.found.section for g in letters):
             return
+        if letters and self.context.says_above(tok.word, self.found.section):
+            return
         self.doubts.append(
             Doubt(
                 "",

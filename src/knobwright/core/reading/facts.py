@@ -19,9 +19,9 @@ from knobwright.core.reading.formulas import note_number, notes_numbered, read_f
 from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.layout import Placed, is_data_word
 from knobwright.core.reading.legends import clean_symbol
-from knobwright.core.reading.numbers import DEC, HEX, Span, spans
+from knobwright.core.reading.numbers import DEC, HEX, Span, find_slip, spans
 from knobwright.core.reading.prepared import prepare
-from knobwright.core.reading.ranges import find_slip, settle_range, settle_shown
+from knobwright.core.reading.ranges import settle_range, settle_shown
 from knobwright.core.reading.words import (
     DEFAULT_WORDS,
     FIELD_WORDS,

@@ -56,3 +56,14 @@ def hangs_on(placed: Placed, above: Placed) -> bool:
     if placed.row.columns and above.row.columns and placed.row.columns[0] > above.row.columns[0]:
         return True
     return find_choices(filled[0]) is not None or any(s.is_range for s in spans(filled[0]))
+
+
+_RESERVED = (
+    "reserved", "unused", "not used", "reserviert", "unbenutzt", "frei", "reserve", "inutilise",
+    "reservado", "riservato", "gereserveerd", "do not send",
+)  # fmt: skip
+
+
+def is_reserved(placed: Placed) -> bool:
+    """Return whether a row's column of names says only that its number is kept free."""
+    return fold(placed.cell("label")).strip(" .()[]-–*") in _RESERVED

@@ -34,12 +34,14 @@ class Keys:
 
     def __init__(self) -> None:
         self.taken: set[str] = set()
+        self.next: dict[str, int] = {}
 
     def take(self, section: str, label: str, fallback: str = "parameter") -> str:
         """Return a key that was not given out before; a number is added where needed."""
         base = key_of(section, label, fallback)
-        key, n = base, 2
+        key, n = base, self.next.get(base, 2)
         while key in self.taken:
             key, n = f"{base}-{n}", n + 1
+        self.next[base] = n
         self.taken.add(key)
         return key

@@ -252,3 +252,12 @@ def _leading_sign(text: str, start: int) -> str:
 def _span(group: list[Num]) -> Span:
     """Return the record of numbers that belong together; a zero between signed ones is decimal."""
     return Span(tuple(group), group[0].start, group[-1].end)
+
+
+_LOOKALIKE = re.compile(r"(?<![A-Za-z0-9])(?:\d+[OoIl]+\d*|[OIl]\d+|\d+[OIl]\d*)(?![A-Za-z0-9])")
+
+
+def find_slip(text: str) -> str:
+    """Return a number of ``text`` in which a letter stands for a digit (``1OO``), or nothing."""
+    match = _LOOKALIKE.search(text)
+    return match.group() if match else ""

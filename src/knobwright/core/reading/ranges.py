@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from fractions import Fraction
 from typing import Any, NamedTuple
 
@@ -10,19 +9,9 @@ from knobwright.core.reading.built import Built
 from knobwright.core.reading.context import Context
 from knobwright.core.reading.found import Choice, Doubt, Found, Tree
 from knobwright.core.reading.layout import Placed
-from knobwright.core.reading.numbers import DEC, HEX, Span, spans
+from knobwright.core.reading.numbers import DEC, HEX, Span
+from knobwright.core.reading.offsets import added, sent_for_zero, zero_point
 from knobwright.core.reading.sent_order import settle_sent
-
-_ADDS = re.compile(
-    r"(?P<n>\d{1,3})\s*\+\s*(?:v|sem|val|wert|st|n\b|x\b|halb|demi|the|the value|step|cent|ton)"
-    r"|(?:add|addiere\w*|ajouter|sumar?|plus|\+)\s+(?P<m>\d{1,3})\b(?!\s*(?:s|ms|%|db))",
-    re.I,
-)
-_ZERO_AT = re.compile(
-    r"(?P<n>\$?(?:0x)?[0-9A-Fa-f]{1,3}[Hh]?)\s*(?:=|ergibt|is|gives|means|ist|entspricht|"
-    r"donne|equivale a|:)\s*"
-    r"(?:±\s*)?0(?![\d.,xA-Fa-fHh])"
-)
 
 
 class _Range(NamedTuple):
@@ -119,15 +108,6 @@ def _check_triple(ranges: list[Span], facts: Any) -> None:
                 takes="range",
             )
         )
-
-
-_LOOKALIKE = re.compile(r"(?<![A-Za-z0-9])(?:\d+[OoIl]+\d*|[OIl]\d+|\d+[OIl]\d*)(?![A-Za-z0-9])")
-
-
-def find_slip(text: str) -> str:
-    """Return a number of ``text`` in which a letter stands for a digit (``1OO``), or nothing."""
-    match = _LOOKALIKE.search(text)
-    return match.group() if match else ""
 
 
 def _wide_values(span: Span, built: Built, facts: Any) -> tuple[int, ...]:
@@ -469,39 +449,3 @@ def _write_line(slope: Fraction, base: Fraction) -> str:
 
 def _number(value: Fraction) -> str:
     return str(value.numerator) if value.denominator == 1 else f"{float(value):g}"
-
-
-def zero_point(text: str) -> int | None:
-    """Return the raw value that a text says stands for 0 (``40H = 0``, ``64 ergibt 0``), or
-    None.
-    """
-    for match in _ZERO_AT.finditer(text):
-        span = spans(match["n"])
-        if span:
-            value = span[0].values(HEX if span[0].base == HEX else DEC)[0]
-            if value > 0:
-                return value
-    return None
-
-
-_ZERO_SENT = re.compile(
-    r"(?<![\w.,+\-−–])[±]?0\s*(?:=|->|→|is sent as|wird als|is)\s*"
-    r"(?P<n>\$?(?:0x)?[0-9A-Fa-f]{2,3}[Hh]?)"
-    r"(?![\w.]|\s*(?:ms|s|hz|db|%))"
-)
-
-
-def sent_for_zero(text: str) -> int | None:
-    """Return the raw value that a text says is sent for 0 (``0 = 64``), or None."""
-    if match := _ZERO_SENT.search(text):
-        span = spans(match["n"])
-        if span:
-            return span[0].values(HEX if span[0].base == HEX else DEC)[0]
-    return None
-
-
-def added(text: str) -> int | None:
-    """Return the number that a text says is added before sending (``64 + semitones``), or None."""
-    if match := _ADDS.search(text):
-        return int(match["n"] or match["m"])
-    return None

@@ -218,7 +218,8 @@ def _only(row: Row, used: Sequence[int]) -> Row:
     """Return a table row with the columns ``used``; other rows as they are."""
     if row.kind != "table":
         return row
-    cells, columns = tuple(row.cells[i] for i in used), tuple(row.columns[i] for i in used)
+    kept = [i for i in used if i < len(row.cells)]  # a row may have fewer cells than the others
+    cells, columns = tuple(row.cells[i] for i in kept), tuple(row.columns[i] for i in kept)
     return row._replace(cells=cells, columns=columns)
 
 

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import re
 
+from knobwright.core.reading.choices import find_choices
 from knobwright.core.reading.context import Context, fixed_bytes, has_example_word
 from knobwright.core.reading.found import Found, field
 from knobwright.core.reading.layout import Placed, strip_mark
 from knobwright.core.reading.numbers import spans
 from knobwright.core.reading.runs import N_DATA, Run, find_runs
+from knobwright.core.reading.tokens import Tok
 from knobwright.core.reading.words import UNITS, fold, header_role
 
 _NUMBERING = re.compile(
@@ -22,6 +24,7 @@ _NUMBERING = re.compile(
 _TRAILING = re.compile(
     r"\s(?P<range>(?:\$|0x)?[0-9A-F]{1,3}[Hh]?\s?(?:-|–|\.{2,3})\s?(?:\$|0x)?[0-9A-F]{1,3}[Hh]?)\Z"
 )
+_SMALL = re.compile(r"[0-9A-F][a-f]")
 _LEAD = " \t:=-–—>•*·○●,;.)"
 MAX_LABEL = 80
 _VALUE_HEADS = (
@@ -37,6 +40,7 @@ def read(placed: Placed, context: Context) -> list[Found]:
     runs = [run for run in find_runs(masked(placed, text, cuts)) if not run.is_continuation]
     if not runs:
         return []
+    runs = [run._replace(toks=lettered(run.toks, placed, context)) for run in runs]
     runs[-1] = _with_range(placed, runs[-1], cuts)
     runs = _split_routes(runs, cuts)
     label, texts, prose = describe(placed, text, cuts, [(r.start, r.end) for r in runs], context)
@@ -58,6 +62,26 @@ def read(placed: Placed, context: Context) -> list[Found]:
     return out
 
 
+def lettered(toks: tuple[Tok, ...], placed: Placed, context: Context) -> tuple[Tok, ...]:
+    """Return an exclusive's tokens, a small hex letter (``0d``) read as the field it may be.
+
+    The letter is a half byte where the leaflet explains it (``d = device number``). It is doubtful,
+    and so asked, where it is not explained but the line prints its other hex letters as capitals.
+    """
+    if toks[0].kind != "byte" or toks[0].value != 0xF0 or not toks[0].text.isupper():
+        return toks
+    out = list(toks)
+    for k, tok in enumerate(toks):
+        if tok.kind != "byte" or not _SMALL.fullmatch(tok.text):
+            continue
+        letter = tok.text[1]
+        if context.legends.find(letter, placed.row_index, placed.section):
+            out[k] = tok._replace(kind="half", value=int(tok.text[0], 16), word=letter)
+        else:
+            out[k] = tok._replace(kind="slip", value=-1, sure=False)
+    return tuple(out)
+
+
 def joined(placed: Placed) -> tuple[str, list[tuple[int, int]]]:
     """Return the row's cells as one text, and where each cell stands in it."""
     parts: list[str] = []
@@ -72,9 +96,11 @@ def joined(placed: Placed) -> tuple[str, list[tuple[int, int]]]:
 
 def masked(placed: Placed, text: str, cuts: list[tuple[int, int]]) -> str:
     """Return the row's text with blanks where cells stand that hold no bytes: other bases, marks,
-    footnotes."""
+    footnotes, notes that list choices beside a column of bytes (``C1`` is a name there)."""
+    has_bytes = any(char.isalnum() for char in placed.cell("bytes"))
     for (start, end), role in zip(cuts, placed.roles, strict=False):
-        if role in ("ignore", "twin", "dec"):
+        is_list = has_bytes and role == "note" and find_choices(text[start:end]) is not None
+        if role in ("ignore", "twin", "dec") or is_list:
             text = text[:start] + " " * (end - start) + text[end:]
     return text
 
@@ -166,6 +192,23 @@ def describe(
                     texts.append(("", "", rest))
             elif piece.strip(_LEAD):
                 texts.append((role if not inside else "", head, piece.strip()))
+    label, texts = _by_columns(placed, label, texts)
+    n_words = len(text.split())
+    n_before = len(text[: used[0][0]].split()) if used else 0
+    single = len([c for c in placed.cells if c.strip()]) == 1
+    prose = (
+        has_example_word(text)
+        or (single and len(used) > 2 and n_words > 14)
+        or (single and n_words > 12 and re.search(r"[.!?]\s+\S", text[used[-1][1] :]) is not None)
+        or (single and n_words > 14 and (n_before > 8 or not label))
+    )
+    return label, tuple(texts), prose
+
+
+def _by_columns(
+    placed: Placed, label: str, texts: list[tuple[str, str, str]]
+) -> tuple[str, list[tuple[str, str, str]]]:
+    """Return label and texts as the table's columns have it: its column of names wins."""
     if (
         label
         and placed.row.kind == "table"
@@ -189,16 +232,7 @@ def describe(
         label, texts = _prefer_named(named, label, texts)
         if tail:
             texts.insert(0, ("range", "", tail))
-    n_words = len(text.split())
-    n_before = len(text[: used[0][0]].split()) if used else 0
-    single = len([c for c in placed.cells if c.strip()]) == 1
-    prose = (
-        has_example_word(text)
-        or (single and len(used) > 2 and n_words > 14)
-        or (single and n_words > 12 and re.search(r"[.!?]\s+\S", text[used[-1][1] :]) is not None)
-        or (single and n_words > 14 and (n_before > 8 or not label))
-    )
-    return label, tuple(texts), prose
+    return label, texts
 
 
 def _prefer_named(

@@ -12,7 +12,7 @@ def test_a_letter_that_the_leaflet_explains_is_a_half_byte() -> None:
     """``d = device number`` makes ``0d`` a device field: no byte 0D is taken."""
     text = "d = device number, 0 as shipped\n\nLevel    F0 7D 0d 31 50 vv F7    0-127\n"
     drafted = draft(read_any(text, "trial.txt"))
-    lines = [p["line"] for p in drafted.tree["parameter"].values()]
+    lines = [p["line"] for p in drafted.tree["parameter"]]
     assert lines == ["F0 7D 0i 31 50 vv F7"]
     assert parse_line(lines[0])
 

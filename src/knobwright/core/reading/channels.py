@@ -35,6 +35,13 @@ _NRPN_ON = re.compile(
     r"su) (?:channel|kanal|le canal|canal|canale) (?P<n>\d{1,2})\b",
     re.I,
 )
+_ANY = re.compile(
+    r"\bB0H?\b[^.;]{0,120}?(?:[.;]\s+)?[^.;]{0,80}?" + _CHANNEL + r"?s?[^.;]{0,60}?\bB1H?\b"
+    r"[^.;]{0,20}?\bBFH?\b",
+    re.I,
+)
+"""``printed for channel 1 (B0H). For channels 2 to 16 use B1H to BFH``."""
+
 _ELSEWHERE = (
     "note", "drum", "rhythm", "percuss", "schlag", "batter", "kit", "section", "abschnitt",
     "chapter", "kapitel", "table", "program", "example", "beispiel", "when new", "factory",
@@ -58,6 +65,7 @@ class Channels:
         self.nrpn: list[tuple[str, int]] = []
         self.stated: dict[str, int] = {}
         self.first_section = first_section
+        self.is_any = any(_ANY.search(text[:2000]) for _, _, text in texts)
         for _, section, text in texts:
             if match := _NRPN_ON.search(text[:2000]):
                 self.nrpn.append((section, int(match["n"])))

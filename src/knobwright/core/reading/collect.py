@@ -17,7 +17,7 @@ from knobwright.core.reading.dialects import DIALECTS, addresses, bytelines
 from knobwright.core.reading.dialects.plain import controller_lists
 from knobwright.core.reading.exclusive import REQUEST_WORDS
 from knobwright.core.reading.facts import Facts, read_facts
-from knobwright.core.reading.found import Doubt, Found, field, fixed
+from knobwright.core.reading.found import Doubt, Found, field, fixed, half
 from knobwright.core.reading.hanging import hangs_on, is_low_part, is_reserved, twin_doubts
 from knobwright.core.reading.layout import Placed, strip_mark
 from knobwright.core.reading.lines import build, soft_halves
@@ -67,6 +67,15 @@ def collect(context: Context) -> Collected:
     """Return what the rows of the leaflet say, row by row."""
     context.listed = controller_lists(context.rows)
     return _Collector(context).run()
+
+
+def any_channel(found: Found, context: Context) -> Found:
+    """Return a row printed for channel 1 as one for any channel, where the leaflet says so."""
+    if not context.channels.is_any:
+        return found
+    free = half(0xB, "n")
+    toks = tuple(free if t.kind == "byte" and t.value == 0xB0 else t for t in found.toks)
+    return found._replace(toks=toks)
 
 
 def _digit_of(status: Tok) -> int:
@@ -207,7 +216,7 @@ class _Collector:
                 self.notes.append((placed.row.place, placed.row.text[:120], why))
                 return
             if found:
-                self._take(found, placed)
+                self._take([any_channel(f, self.context) for f in found], placed)
                 return
         self._attach(placed)
 

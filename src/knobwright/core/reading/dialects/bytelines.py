@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 
+from knobwright.core.codec.match import DATA_LOW
 from knobwright.core.reading.choices import find_choices
 from knobwright.core.reading.context import Context, fixed_bytes, has_example_word
 from knobwright.core.reading.found import Found, field
@@ -145,6 +146,7 @@ def _split_routes(runs: list[Run], cuts: list[tuple[int, int]]) -> list[Run]:
                 new_cell
                 and tok.is_status
                 and not ends
+                and not _is_low_half(run.toks[k:])
                 and any(t.kind in ("field", "twin") for t in part[1:])
             ):
                 out.append(Run(part, part[0].start, part[-1].end))
@@ -152,6 +154,11 @@ def _split_routes(runs: list[Run], cuts: list[tuple[int, int]]) -> list[Run]:
         part = run.toks[start:]
         out.append(Run(part, part[0].start, part[-1].end))
     return out
+
+
+def _is_low_half(toks: tuple[Tok, ...]) -> bool:
+    """Return whether a message is data entry's low half: it goes on, it begins nothing."""
+    return len(toks) > 1 and toks[1].kind == "byte" and toks[1].value == DATA_LOW
 
 
 def _cell_of(position: int, cuts: list[tuple[int, int]]) -> int:

@@ -1,8 +1,7 @@
 """Continued rows: ``... 64h 01h 06h vv`` takes its missing start from the row above.
 
-The start is taken only if exactly one way of joining the two gives whole, sensible messages;
-first of
-all the way that makes both rows equally long.
+The start is taken only if exactly one way of joining the two gives whole, sensible messages; first
+of all the way that makes both rows equally long. Or the section states the start of its rows.
 """
 
 from __future__ import annotations
@@ -24,6 +23,12 @@ def read(placed: Placed, context: Context) -> list[Found]:
     ):
         above = None
     text, cuts = joined(placed)
+    if begun := _begun(placed, cuts, context):
+        start, run = begun
+        label, texts, prose = describe(placed, text, cuts, [(run.start, run.end)], context)
+        place, at = placed.row.place, placed.row_index
+        toks = (*start, *run.toks)
+        return [] if prose else [Found(label, placed.section, place, at, toks, texts, "continued")]
     run = next((r for r in find_runs(text) if r.is_continuation), None)
     if run is None and above is not None:
         run = _bare(placed, cuts, above)
@@ -50,6 +55,60 @@ def read(placed: Placed, context: Context) -> list[Found]:
             base=base,
         )
     ]
+
+
+_SECOND_SELECTOR = {0x63: 0x62, 0x65: 0x64}
+
+
+def _begun(
+    placed: Placed, cuts: list[tuple[int, int]], context: Context
+) -> tuple[tuple[Tok, ...], Run] | None:
+    """Return the start that the section's text states for all its rows, and the row's own run.
+
+    For instance "all rows begin with Bn 63 01" above rows such as ``62 08 06 vv``.
+    """
+    for k in range(min(4, len(placed.cells))):
+        run = _cells_run(placed, cuts, k)
+        if run is None or len(run.toks) < 3 or run.toks[0].kind != "byte" or run.toks[0].is_status:
+            continue
+        if run.toks[0].value not in _SECOND_SELECTOR.values() or run.toks[1].kind != "byte":
+            continue
+        if len(run.toks) == 3:  # the number is missing: asked about, not passed over
+            run = run._replace(toks=(run.toks[0], slip("..."), *run.toks[1:]))
+        starts = {
+            tuple((t.kind, t.value, t.word) for t in found.toks): found.toks
+            for _, _, text in context.texts(placed.section)
+            for found in find_runs(text)
+            if _is_start(found.toks, run.toks[0].value)
+        }
+        if len(starts) == 1:
+            return next(iter(starts.values())), run
+    return None
+
+
+def _cells_run(placed: Placed, cuts: list[tuple[int, int]], first: int) -> Run | None:
+    """Return the run of a cell and of those behind it that are nothing but bytes too."""
+    toks: list[Tok] = []
+    end = 0
+    for k in range(first, len(placed.cells)):
+        run = whole_run(placed.cells[k]) if placed.cells[k] else None
+        if run is None:
+            break
+        toks.extend(run.toks)
+        end = cuts[k][0] + len(placed.cells[k])
+    return Run(tuple(toks), cuts[first][0], end) if toks else None
+
+
+def _is_start(toks: tuple[Tok, ...], second: int) -> bool:
+    """Return whether a run is just the first half of a selection: ``Bn 63 01``."""
+    return (
+        len(toks) == 3
+        and toks[0].kind == "half"
+        and toks[0].value == 0xB
+        and toks[1].kind == toks[2].kind == "byte"
+        and _SECOND_SELECTOR.get(toks[1].value) == second
+        and toks[2].value < 0x80
+    )
 
 
 def _bare(placed: Placed, cuts: list[tuple[int, int]], above: Found) -> Run | None:

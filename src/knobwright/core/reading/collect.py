@@ -396,7 +396,7 @@ class _Collector:
             near > 2
             or placed.gap
             or own_label
-            or above.section != placed.section
+            or placed.section not in (above.section, above.label)  # its label may look like one
             or len(text) > 300
         ):
             self.open = [] if placed.gap else self.open

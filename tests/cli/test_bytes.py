@@ -130,3 +130,13 @@ def test_a_plus_sign_before_a_plain_number_is_refused(knobwright: Command, sheet
     ran = knobwright("bytes", "--sheet", sheet, "volume=+100")
     assert (ran.status, ran.out) == (2, "")
     assert "write 100" in ran.err
+
+
+def test_a_line_for_one_channel_is_refused_on_another(knobwright: Command, sheet: Path) -> None:
+    text = sheet.read_text(encoding="utf-8")
+    fixed = '[[parameter]]\nkey = "fan"\nline = "B0 63 07 62 01 06 vv"\n\n[[question]]'
+    sheet.write_text(text.replace("[[question]]", fixed, 1), encoding="utf-8")
+    assert knobwright("bytes", "--sheet", sheet, "fan=1").out == "B0 63 07\nB0 62 01\nB0 06 01\n"
+    ran = knobwright("bytes", "--sheet", sheet, "--channel", 2, "fan=1")
+    assert (ran.status, ran.out) == (2, "")
+    assert "channel 1 only" in ran.err

@@ -26,9 +26,7 @@ _FORMS = ("hex", "decimal", "json", "syx", "smf")
 @click.option(
     "--channel",
     type=click.IntRange(1, 16),
-    default=1,
-    show_default=True,
-    help="The channel, for parameters that are per channel.",
+    help="The channel, for parameters that are per channel; 1 by default.",
 )
 @click.option("--key", "note", type=click.IntRange(0, 127), help="The key, for parameters per key.")
 @click.option("--device", metavar="HEX", help="The device id to send instead of the sheet's first.")
@@ -45,7 +43,7 @@ _FORMS = ("hex", "decimal", "json", "syx", "smf")
 @click.argument("words", nargs=-1, required=True, metavar="NAME=VALUE...")
 def command(
     sheet: str,
-    channel: int,
+    channel: int | None,
     note: int | None,
     device: str | None,
     form: str,

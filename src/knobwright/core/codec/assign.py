@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 from knobwright.core.codec.names import fold
 from knobwright.core.codec.plan import Codec
-from knobwright.core.errors import InputError, KnobwrightError, NamingError, printable
-from knobwright.core.sheet.records import Program, Raw
+from knobwright.core.errors import EncodeError, InputError, KnobwrightError, NamingError, printable
+from knobwright.core.sheet.records import Parameter, Program, Raw
 
 #: The name under which a program of the sheet's list is chosen.
 PROGRAM = "program"
@@ -41,7 +41,7 @@ def assign(
     codec: Codec,
     words: Sequence[str],
     *,
-    channel: int = 1,
+    channel: int | None = None,
     note: int | None = None,
     danger: bool = False,
 ) -> list[Assigned]:
@@ -53,8 +53,9 @@ def assign(
         The codec of the sheet.
     words : sequence of str
         ``NAME=VALUE`` each; NAME is a key, a label or a unique part, or ``program``.
-    channel : int, 1 to 16
-        For parameters that are per channel.
+    channel : int, 1 to 16, optional
+        For parameters that are per channel; 1 by default. A line that is for another channel only
+        is refused where a channel is asked for: it would go somewhere else.
     note : int, 0 to 127, optional
         For parameters that are per key.
     danger : bool
@@ -74,19 +75,36 @@ def assign(
     def current(key: str, channel: int | None, note: int | None) -> object | None:
         return given.get(key)
 
+    at = 1 if channel is None else channel
     out: list[Assigned] = []
     for i in range(len(words)):
         if i in programs:
             program = programs[i]
-            messages = codec.program(program, channel)
+            messages = codec.program(program, at)
             out.append(
-                Assigned(PROGRAM, "Program", program.number, program.name, channel, None, messages)
+                Assigned(PROGRAM, "Program", program.number, program.name, at, None, messages)
             )
             continue
         key, raw = parsed[i]
-        messages = codec.encode(key, raw, channel, note, current, danger=danger)
-        out.append(_assigned(codec, key, raw, channel, note, messages, given))
+        messages = codec.encode(key, raw, at, note, current, danger=danger)
+        if channel is not None:
+            _check_channel(codec.parameters[key], channel, messages)
+        out.append(_assigned(codec, key, raw, at, note, messages, given))
     return out
+
+
+def _check_channel(parameter: Parameter, channel: int, messages: tuple[bytes, ...]) -> None:
+    """Refuse a line that is for one channel only where another is asked for."""
+    if "channel" in parameter.per:
+        return
+    for message in messages:
+        if message[0] < 0xF0 and (message[0] & 0x0F) + 1 != channel:
+            only = (message[0] & 0x0F) + 1
+            raise EncodeError(
+                f"{parameter.key}: its line is for channel {only} only, not for channel {channel}",
+                hint=f"leave --channel out, or write {message[0] >> 4:X}n into the sheet if the "
+                "module takes it on any channel",
+            )
 
 
 def _assigned(

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from knobwright.core.reading.built import Built
 from knobwright.core.reading.context import Context
-from knobwright.core.reading.found import Choice, Doubt, Found, Tree
+from knobwright.core.reading.found import Choice, Doubt, Found
 from knobwright.core.reading.layout import Placed
 from knobwright.core.reading.numbers import DEC, HEX, Span
 from knobwright.core.reading.offsets import added, sent_for_zero, zero_point
@@ -400,16 +400,21 @@ def _twos(low: int, high: int, built: Built, facts: Any) -> None:
 
 
 def _doubt_offset(low: int, high: int, half: int) -> Doubt:
-    """Return the question which number is sent for the 0 of a signed range."""
-    offset: Tree = {"range": [half + low, half + high], "shown": {"formula": f"v - {half}"}}
-    from_zero: Tree = {"range": [0, high - low], "shown": {"formula": f"v - {-low}"}}
+    """Return the question which number is sent for the 0 of a signed range; only readings that the
+    value's bits can carry are offered."""
+    readings = (
+        ("offset", f"0 is sent as {half}", half),
+        ("from-zero", f"{low} is sent as 0", -low),
+    )
+    choices = tuple(
+        Choice(name, words, {"range": [low + at, high + at], "shown": {"formula": f"v - {at}"}})
+        for name, words, at in readings
+        if low + at >= 0 and high + at < 2 * half
+    )
     return Doubt(
         "range",
         f"the range {low} to {high} is printed, but not which number is sent for 0",
-        (
-            Choice("offset", f"0 is sent as {half}", offset),
-            Choice("from-zero", f"{low} is sent as 0", from_zero),
-        ),
+        choices,
         takes="range",
         only=False,
     )

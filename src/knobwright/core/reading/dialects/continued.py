@@ -23,12 +23,9 @@ def read(placed: Placed, context: Context) -> list[Found]:
     ):
         above = None
     text, cuts = joined(placed)
-    if begun := _begun(placed, cuts, context):
-        start, run = begun
-        label, texts, prose = describe(placed, text, cuts, [(run.start, run.end)], context)
-        place, at = placed.row.place, placed.row_index
-        toks = (*start, *run.toks)
-        return [] if prose else [Found(label, placed.section, place, at, toks, texts, "continued")]
+    begun = _begun(placed, cuts, context)
+    if begun is not None:
+        return _with_start(placed, text, cuts, begun, context)
     run = next((r for r in find_runs(text) if r.is_continuation), None)
     if run is None and above is not None:
         run = _bare(placed, cuts, above)
@@ -55,6 +52,21 @@ def read(placed: Placed, context: Context) -> list[Found]:
             base=base,
         )
     ]
+
+
+def _with_start(
+    placed: Placed,
+    text: str,
+    cuts: list[tuple[int, int]],
+    begun: tuple[tuple[Tok, ...], Run],
+    context: Context,
+) -> list[Found]:
+    """Return the parameter of a row whose start the section states; nothing for a sentence."""
+    start, run = begun
+    label, texts, prose = describe(placed, text, cuts, [(run.start, run.end)], context)
+    place, at = placed.row.place, placed.row_index
+    toks = (*start, *run.toks)
+    return [] if prose else [Found(label, placed.section, place, at, toks, texts, "continued")]
 
 
 _SECOND_SELECTOR = {0x63: 0x62, 0x65: 0x64}

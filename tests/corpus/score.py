@@ -1,6 +1,6 @@
 """Score the reader on the corpus: parameters right, asked about, wrong and not asked about.
 
-Each leaflet's answers (``answers.toml``) were written before the reader and without it. A
+Each leaflet's answers (``answers.toml``) were written by people who had not seen the reader. A
 parameter of
 the draft is *right* when no question stands in its way and its range, ``per``, default, choices
 and the bytes of every
@@ -348,7 +348,7 @@ def page(scores: list[Score]) -> str:
     return (
         "# What the reader makes of the corpus\n\n"
         "Each leaflet of `tests/corpus/` is an invented maker's; its answers were "
-        "written before the reader and without "
+        "written by people who had not seen the reader, most of them before "
         "it. A parameter is *right* when\nits range, scope, default, choices and the "
         "bytes of every vector agree with "
         "the answers and no question is open; *asked* when an open question\nkeeps it "

@@ -16,7 +16,7 @@ from knobwright.cli.exits import FINDINGS, FINE
 
 if TYPE_CHECKING:
     from knobwright.core.codec.plan import Codec
-    from knobwright.engine.tasks import SetOnStandIn
+    from knobwright.engine.tasks import SetOnStandIn, SetValue
     from knobwright.wiring import Recorded
 
 MODULE = "larkfield-t4"
@@ -152,10 +152,7 @@ def _print_heard(done: SetOnStandIn) -> None:
         show.line(f"     {item.data.hex(' ').upper()}: {item.reason}")
 
 
-def _heard_row(value: object) -> Sequence[str]:
-    from knobwright.engine.tasks import SetValue
-
-    assert isinstance(value, SetValue)
+def _heard_row(value: SetValue) -> Sequence[str]:
     where = f"channel {value.channel}" if value.channel else "module"
     where += f", key {value.note}" if value.note is not None else ""
     shown = value.shown if value.shown == str(value.raw) else f"{value.shown} (raw {value.raw})"

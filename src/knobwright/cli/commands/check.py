@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from knobwright.cli import show
 from knobwright.cli.exits import FINDINGS, FINE
 from knobwright.cli.sheets import load_checked
+
+if TYPE_CHECKING:
+    from knobwright.core.codec.check import Checked
+    from knobwright.core.sheet.faults import Fault
 
 
 @click.command("check")
@@ -36,14 +42,11 @@ def command(sheet: str, as_json: bool) -> int:
     return status
 
 
-def _words(fault: object) -> str:
+def _words(fault: Fault) -> str:
     return str(fault).partition(": ")[2]
 
 
-def _summary(checked: object) -> str:
-    from knobwright.core.codec.check import Checked
-
-    assert isinstance(checked, Checked)
+def _summary(checked: Checked) -> str:
     parts = []
     if checked.sheet is not None:
         own = [p for p in checked.sheet.parameters if not p.included]

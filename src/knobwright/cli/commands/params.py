@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from knobwright.cli import show
 from knobwright.cli.sheets import load_codec
+
+if TYPE_CHECKING:
+    from knobwright.core.codec.plan import Codec
 
 
 @click.command("params")
@@ -29,21 +34,16 @@ def command(sheet: str, as_json: bool, part: str | None) -> int:
     return 0
 
 
-def _fits(codec: object, key: str, part: str | None) -> bool:
+def _fits(codec: Codec, key: str, part: str | None) -> bool:
     from knobwright.core.codec.names import fold
-    from knobwright.core.codec.plan import Codec
 
-    assert isinstance(codec, Codec)
     if part is None:
         return True
     p = codec.parameters[key]
     return fold(part) in fold(f"{p.key} {p.label} {p.section}") or part.casefold() in p.key
 
 
-def _row(codec: object, key: str) -> dict[str, object]:
-    from knobwright.core.codec.plan import Codec
-
-    assert isinstance(codec, Codec)
+def _row(codec: Codec, key: str) -> dict[str, object]:
     parameter = codec.parameters[key]
     scale = codec.scale(key)
     low, high = parameter.ranges[0][0], parameter.ranges[-1][1]

@@ -23,7 +23,6 @@ class Candidate:
         self.key = key
         self.pieces = pieces
         self.doubts: list[Doubt] = []
-        self.lines: list[tuple[str, str]] = []
         self.table: Tree = {}
 
     @property

@@ -122,13 +122,6 @@ class Context:
             "",
         )
         self.has_defaults = any("default" in p.roles for p in rows)
-        ranges = [s for p in rows for c in p.cells if len(c) < 60 for s in spans(c) if s.is_range]
-        self.list_base = (
-            DEC
-            if any(s.base == DEC and not s.is_signed for s in ranges)
-            and not any(s.base == HEX for s in ranges)
-            else ""
-        )
         self.listed: dict[str, str] = {}
         self.examples: list[Example] = []
         self.consumed: set[int] = set()
@@ -304,14 +297,6 @@ class Context:
         return [s._replace(local=s.local or s.section in busy) for s in out]
 
     @_kept
-    def says(self, words: tuple[str, ...], section: str) -> bool:
-        """Return whether the section, or the matter before all sections, holds one of the words."""
-        for _, own, text in self.texts():
-            if own in (section, self.first_section, "") and has_word(fold(text), words):
-                return True
-        return False
-
-    @_kept
     def says_anywhere(self, words: tuple[str, ...]) -> bool:
         """Return whether any running text of the leaflet holds one of the words."""
         return any(has_word(fold(text), words) for _, _, text in self.texts())
@@ -456,8 +441,3 @@ def fixed_bytes(run: Run) -> tuple[int, ...] | None:
             return None
         data.append(value)
     return tuple(data)
-
-
-def runs_of(text: str) -> tuple[Run, ...]:
-    """Return the byte runs of a text (an alias kept for the dialects)."""
-    return find_runs(text)

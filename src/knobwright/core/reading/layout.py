@@ -93,7 +93,6 @@ class _Walker:
         self.table = 0
         self.positional = False
         self.grid = 0
-        self.used_header: tuple[str, ...] = ()
         self.counted: set[str] = set()
 
     def walk(self) -> list[Placed]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from knobwright.core.sheet.faults import Findings
-from knobwright.core.sheet.parameters import ParameterBuilder, spell
+from knobwright.core.sheet.parameters import ParameterBuilder
 from knobwright.core.sheet.places import Path
 from knobwright.core.sheet.programs import build_kits, build_program, build_programs
 from knobwright.core.sheet.questions import build_questions
@@ -202,6 +202,3 @@ def _blocks(
         place = tree.get("from", "")
         found[key] = Block(key, template, request=request, packing=packing, place=place, **rest)
     return tuple(found.values())
-
-
-__all__ = ["build", "spell"]

@@ -11,7 +11,7 @@ import re
 
 from knobwright.core.codec.match import DATA_LOW
 from knobwright.core.reading.choices import find_choices
-from knobwright.core.reading.context import Context, fixed_bytes, has_example_word
+from knobwright.core.reading.context import Context, has_example_word
 from knobwright.core.reading.found import Found, field
 from knobwright.core.reading.layout import Placed, strip_mark
 from knobwright.core.reading.numbers import spans
@@ -352,10 +352,3 @@ def _range_at(text: str) -> int:
             return span.start if before[-1:].isalpha() or before[-1:].isdigit() else -1
         return -1
     return -1
-
-
-def is_example(placed: Placed, text: str, runs: list[Run], context: Context) -> bool:
-    """Return whether the row's runs are printed as an example of a message."""
-    if any(fixed_bytes(run) is None for run in runs):
-        return False
-    return has_example_word(text)

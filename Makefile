@@ -20,9 +20,9 @@ PLACE := $(shell pwd | cksum | cut -d ' ' -f 1)
 RUN_READY := .venv/ready-run-$(PLACE)
 TEST_READY := .venv/ready-test-$(PLACE)
 
-# What tests read: MIDI files of many hands, a synthesizer and a small SoundFont.
+# What tests use: MIDI files of many hands, a synthesizer, a small SoundFont, a server for ports.
 DEBIAN_TEST := simutrans-data freedoom openttd-openmsx \
-	fluidsynth libfluidsynth3 timgm6mb-soundfont
+	fluidsynth libfluidsynth3 timgm6mb-soundfont jackd2
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test check lint format types layers unit debian perf docs picture build clean

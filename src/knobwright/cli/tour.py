@@ -17,7 +17,7 @@ from knobwright.cli.exits import FINDINGS, FINE
 if TYPE_CHECKING:
     from knobwright.core.codec.plan import Codec
     from knobwright.engine.tasks import SetOnStandIn, SetValue
-    from knobwright.wiring import Recorded
+    from knobwright.wiring.sound import Recorded
 
 MODULE = "larkfield-t4"
 LEAFLET = "leaflet.pdf"
@@ -97,7 +97,7 @@ def _quoted(word: str) -> str:
 def _set_and_play(sheet: Path, sound: Path) -> bool:
     from knobwright.cli.sheets import load_codec
     from knobwright.engine.tasks import Wanted, set_on_standin
-    from knobwright.wiring import record_standin, render_wav
+    from knobwright.wiring.sound import record_standin, render_wav
 
     codec = load_codec(str(sheet))
     recorded = record_standin(codec)

@@ -12,6 +12,8 @@
     |-- DecodeError            bytes that can't be understood: the far end is to blame
     |-- QuestionError          an open question stands in the way (exit status 2)
     |-- PortError              a port or link is in trouble      (exit status 3)
+    |   |-- PortLostError      it was there and is gone: it may come back
+    |   `-- PortLimitError     the kind of port can't carry this: nothing of it was sent
     `-- StoreError             a file or store is in trouble     (exit status 3)
 
 ``where`` is a path or a source position; ``hint`` is one next step. The surfaces catch
@@ -94,6 +96,14 @@ class PortError(KnobwrightError):
     """A port or a link is in trouble."""
 
     exit_status = 3
+
+
+class PortLostError(PortError):
+    """A port that was open is gone (cable pulled, program ended); it may come back."""
+
+
+class PortLimitError(PortError):
+    """The kind of port can't carry this (an exclusive that is too long); nothing of it was sent."""
 
 
 class StoreError(KnobwrightError):

@@ -1,4 +1,4 @@
-"""Joins the engine to the outside: the only place that knows both."""
+"""A stand-in whose doings are recorded, and their sound as a file."""
 
 from __future__ import annotations
 

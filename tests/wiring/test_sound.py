@@ -10,7 +10,7 @@ import pytest
 
 from knobwright.adapters.audio import soundfont
 from knobwright.core.errors import InputError, SheetError
-from knobwright.wiring import open_standin, render_wav
+from knobwright.wiring.sound import open_standin, render_wav
 
 PHRASE = (
     (0, "B0 07 7F B0 00 79 20 00 C0 10"),

@@ -1,0 +1,1 @@
+"""Joins the engine to the outside: the only place that knows both."""

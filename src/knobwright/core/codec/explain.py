@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from knobwright.core.codec.checksums import CHECKSUMS
+from knobwright.core.codec.telling import Telling
 from knobwright.core.errors import InputError, printable
-from knobwright.core.wire import Dropped, Splitter, describe, joined
+from knobwright.core.wire import describe
 
 if TYPE_CHECKING:
-    from knobwright.core.codec.events import Event
     from knobwright.core.codec.plan import Codec
     from knobwright.core.sheet.line import Line
     from knobwright.core.sheet.words import Cell
@@ -68,15 +68,12 @@ def explain_bytes(data: bytes, codec: Codec | None = None) -> Iterator[Explained
     codec : Codec, optional
         With it, what the messages set is told by the sheet's names.
     """
-    splitter = Splitter()
-    decoder = codec.decoder() if codec is not None else None
-    for item in joined([*splitter.feed(data), *splitter.end()]):
-        if isinstance(item, Dropped):
-            yield _row(item.data, f"dropped: {item.reason}", is_fine=False)
-        elif codec is None or decoder is None:
-            yield _row(item.data, describe(item.data), fields=tuple(_guess(item.data)))
-        else:
-            yield _with_sheet(item.data, decoder.feed(item.data), codec)
+    telling = Telling(codec)
+    for told in (*telling.feed(data), *telling.end()):
+        fields: tuple[FieldWords, ...] = ()
+        if told.is_fine or told.sets:
+            fields = tuple(_guess(told.data) if codec is None else _fields(told.data, codec))
+        yield _row(told.data, told.words, told.sets, fields, is_fine=told.is_fine)
 
 
 def _row(
@@ -110,51 +107,6 @@ def _guess(message: bytes) -> Iterator[FieldWords]:
                 span = f"bytes {start + 1} to {len(message) - 2}"
                 words = f"fits {rule.name} over {span}: {rule.steps(body)}"
                 yield FieldWords(f"{message[-2]:02X}", str(message[-2]), words)
-
-
-def _with_sheet(message: bytes, events: list[Event], codec: Codec) -> Explained:
-    from knobwright.core.codec.events import Unexplained
-
-    sets = tuple(_event_words(event, codec) for event in events)
-    fine = not all(isinstance(event, Unexplained) for event in events)
-    return _row(message, describe(message), sets, tuple(_fields(message, codec)), is_fine=fine)
-
-
-def _event_words(event: Event, codec: Codec) -> str:
-    from knobwright.core.codec import events as e
-
-    if isinstance(event, e.Setting):
-        return _setting_words(event, codec)
-    if isinstance(event, e.ProgramSet):
-        name = f" {event.name}" if event.name else ""
-        return f"program {event.number}{name}, bank {event.bank[0]}, {event.bank[1]}"
-    if isinstance(event, e.Dump):
-        inside = "; ".join(_setting_words(s, codec) for s in event.settings)
-        return f"dump {event.block}, {len(event.data)} bytes" + (f": {inside}" if inside else "")
-    if isinstance(event, e.Request):
-        return f"asks for {event.block or 'the identity'}"
-    if isinstance(event, e.Note):
-        return "note off" if not event.velocity else "note on"
-    if isinstance(event, e.Unexplained):
-        return f"not explained: {event.reason}"
-    return event.words
-
-
-def _setting_words(setting: Event, codec: Codec) -> str:
-    from knobwright.core.codec.events import Setting
-
-    assert isinstance(setting, Setting)
-    parameter = codec.parameters[setting.key]
-    shown = codec.spell(setting.key, setting.value)
-    raw = (
-        f" (raw {setting.value})" if shown != str(setting.value) and not parameter.is_action else ""
-    )
-    where = f", channel {setting.channel}" if setting.channel else ""
-    where += f", key {setting.note}" if setting.note is not None else ""
-    extra = "" if setting.sure else ", if its condition holds"
-    extra += " (implied)" if setting.implied else ""
-    label = f" ({parameter.label})" if parameter.label != parameter.key else ""
-    return f"{setting.key}{label} = {shown}{raw}{where}{extra}"
 
 
 def _fields(message: bytes, codec: Codec) -> Iterator[FieldWords]:

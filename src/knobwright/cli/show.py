@@ -70,3 +70,9 @@ def _plain_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 def count(n: int, one: str, many: str = "") -> str:
     """Return a number with its noun: ``1 question``, ``2 questions``."""
     return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def hex_short(data: bytes, n_most: int = 24) -> str:
+    """Return bytes as hex words; of a long message the first ones and its length."""
+    text = data[:n_most].hex(" ").upper()
+    return text if len(data) <= n_most else f"{text} ... ({len(data)} bytes)"

@@ -60,7 +60,9 @@ def _rows(text: str, path: str | None, codec: Codec | None) -> Iterable[Explaine
     from knobwright.core.codec.explain import explain_bytes, explain_template, not_bytes, read_bytes
 
     if path is not None:
-        return explain_bytes(_file(path), codec)
+        from knobwright.adapters.files.raw import read_raw
+
+        return explain_bytes(read_raw(path, MAX_BYTES), codec)
     data = read_bytes(text)
     if data is not None:
         return explain_bytes(data, codec)
@@ -70,28 +72,6 @@ def _rows(text: str, path: str | None, codec: Codec | None) -> Iterable[Explaine
         return explain_template(text, parse_line(text.split("|") if "|" in text else text))
     except LineError as error:
         raise not_bytes(text, error.message) from error
-
-
-def _file(path: str) -> bytes:
-    from knobwright.core.codec.explain import read_bytes
-    from knobwright.core.errors import StoreError
-
-    try:
-        with open(path, "rb") as file:
-            data = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise StoreError(f"the file can't be read: {error.strerror}", where=path) from error
-    if len(data) > MAX_BYTES:
-        raise InputError("the file is larger than 4 MiB", where=path, hint="give a part of it")
-    if not data:
-        raise InputError("the file is empty", where=path)
-    if data.startswith(b"MThd"):
-        raise InputError(
-            "this is a Standard MIDI File, and explain takes raw bytes or a .syx file", where=path
-        )
-    if data.isascii() and (spelled := read_bytes(data.decode("ascii"))) is not None:
-        return spelled
-    return data
 
 
 def _print(row: Explained) -> None:

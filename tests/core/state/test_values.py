@@ -218,3 +218,42 @@ def test_known_and_owed_are_what_a_plain_list_says(moves: list[tuple[str, int]])
     assert found == [(*place, raw) for place, raw in known.items()]
     owed = [(v.key, v.channel, v.raw) for v in values.should_have() if isinstance(v, Known)]
     assert owed == [(*place, raw) for place, raw in wanted.items() if place not in known]
+
+
+def test_what_was_remembered_is_owed_again_after_a_restart(values: Values) -> None:
+    values.sent("volume", 1, 1, at_ns=5)
+    values.program_sent(1, 5, (0, 1))
+    values.sent("hall", 2)
+    values.sent("store", 0)
+    kept = list(values.remembered())
+    later = Values(check_sheet(SHEET).require())
+    assert later.restore(kept) == 0
+    assert list(later.known()) == []
+    assert later.lookup("volume", 1, None) is None
+    assert list(later.should_have()) == kept == list(later.remembered())
+    assert [getattr(value, "key", "program") for value in kept] == ["volume", "program", "hall"]
+
+
+def test_what_is_set_since_counts_more_than_what_is_restored(values: Values) -> None:
+    values.sent("volume", 9, 1, at_ns=5)
+    values.restore([Known("volume", 1, None, SENT, 1), Known("hall", None, None, SENT, 2)])
+    assert [(v.key, v.raw) for v in values.remembered() if isinstance(v, Known)] == [
+        ("hall", 2),
+        ("volume", 9),
+    ]
+    assert [v.key for v in values.should_have() if isinstance(v, Known)] == ["hall"]
+
+
+def test_what_the_sheet_has_no_more_is_left_out_and_counted(values: Values) -> None:
+    n_left_out = values.restore(
+        [
+            Known("gone", 1, None, SENT, 1),
+            Known("volume", 99, None, SENT, 1),
+            Known("volume", 1, None, SENT, None),
+            KnownProgram(17, SENT, 5),
+            KnownProgram(1, SENT, None),
+            Known("hall", 3, None, SENT, 7),  # it was per channel once
+        ]
+    )
+    assert n_left_out == 5
+    assert list(values.remembered()) == [Known("hall", None, None, SENT, 7)]

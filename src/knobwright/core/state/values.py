@@ -155,6 +155,42 @@ class Values:
         """
         self._known.clear()
 
+    def restore(self, values: Iterable[Known | KnownProgram]) -> int:
+        """Remember what the module should have, as :meth:`remembered` gave it some time ago.
+
+        Nothing becomes known by it: the module may have been off in between. What is remembered
+        already counts as set after it.
+
+        Returns
+        -------
+        int
+            How many values were left out, since the sheet has no such place any more or the value
+            is none.
+        """
+        newer = dict(self._wanted)
+        self._wanted.clear()
+        n_left_out = 0
+        for value in values:
+            try:
+                if isinstance(value, KnownProgram):
+                    place: Place | int = _channel(value.channel, "a program")
+                else:
+                    place = self.place(value.key, value.channel, value.note)
+            except InputError:  # naming errors too
+                n_left_out += 1
+                continue
+            if (value.number if isinstance(value, KnownProgram) else value.raw) is None:
+                n_left_out += 1
+                continue
+            if isinstance(value, Known) and not isinstance(place, int):
+                value = Known(*place, value.state, value.raw, value.at_ns)
+            self._wanted.pop(place, None)
+            self._wanted[place] = value
+        for newer_place, value in newer.items():
+            self._wanted.pop(newer_place, None)
+            self._wanted[newer_place] = value
+        return n_left_out
+
     def reset(self) -> None:
         """Note that the module was reset on purpose: every value is unknown, and none is owed."""
         self._known.clear()
@@ -204,9 +240,17 @@ class Values:
         That is every value and program that was set and is unknown now, each in the state it
         had. Actions and lines marked as dangerous are left out: they are not sent unasked.
         """
-        for place, wanted in tuple(self._wanted.items()):
-            if place in self._known:
-                continue
+        for value in self.remembered():
+            place = value.channel if isinstance(value, KnownProgram) else _place_of(value)
+            if place not in self._known:
+                yield value
+
+    def remembered(self) -> Iterator[Known | KnownProgram]:
+        """Yield every value and program that was set, known now or not, in the order of last set.
+
+        Actions and lines marked as dangerous are left out, as in :meth:`should_have`.
+        """
+        for wanted in tuple(self._wanted.values()):
             if isinstance(wanted, Known):
                 parameter = self._parameters[wanted.key]
                 if parameter.is_action or parameter.danger:
@@ -248,6 +292,10 @@ class Values:
         for held in (self._known, self._wanted):
             held.pop(place, None)
             held[place] = value
+
+
+def _place_of(value: Known) -> Place:
+    return value.key, value.channel, value.note
 
 
 def _channel(channel: int | None, what: str) -> int:

@@ -126,6 +126,8 @@ def jack_server(period: int = 256) -> Iterator[JackServer]:
         yield server
     finally:
         server.stop()
+        for left in Path("/dev/shm").glob(f"*_{server.name}_*"):  # what a kill leaves behind
+            left.unlink(missing_ok=True)
         if before is None:
             del os.environ["JACK_DEFAULT_SERVER"]
         else:

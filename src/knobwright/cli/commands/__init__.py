@@ -35,7 +35,11 @@ COMMANDS: dict[str, CommandRow] = {
         CommandRow("bridge", "bridge", "Carry a surface's movements to the module, live."),
         CommandRow("quiet", "quiet", "Stop all sound now."),
         CommandRow("resend", "resend", "Send again what the module should have."),
-        CommandRow("looptest", "looptest", "Prove that a link loses and changes nothing."),
+        CommandRow(
+            "looptest",
+            "looptest",
+            "Test the way through a cable or pass-through, and name its faults.",
+        ),
         CommandRow("demo", "demo", "Go the whole way on an invented module, no hardware needed."),
         CommandRow("completion", "completion", "Print the completion script for a shell."),
     )

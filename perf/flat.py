@@ -23,6 +23,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,6 @@ from mido.ports import BaseInput, BaseOutput
 from knobwright.adapters.files import bench as files
 from knobwright.adapters.ledger import MappedLedger
 from knobwright.core.interfaces import Limits
-from knobwright.core.timing.items import Item
 from knobwright.core.timing.pacing import Pacing
 from knobwright.core.wire import Splitter
 from knobwright.engine.bridge import Bridge
@@ -127,20 +127,11 @@ def ours(pieces: Sequence[bytes], folder: Path, *, bench: bool) -> tuple[float, 
     outbox = Outbox(Nobody(), time.monotonic_ns)
     outbox.start()
     outbox.watch(True)
-    take: list[Callable[[int, Sequence[Item], int], None]] = []
-
-    def on_sent(items: Sequence[Item], at_ns: int) -> None:
-        for sent in take:
-            sent(0, items, at_ns)
-
     pacer = Pacer(
         lambda: Pacing(byte_ns=0, stream=True),
         ledger,
         clock=time.monotonic_ns,
-        hooks=Hooks(
-            on_sent,
-            lambda at_ns, data: outbox.trace(at_ns, "out", "sink", data),
-        ),
+        hooks=Hooks(None, outbox.tap("out", "sink")),
     )
     pacer.start()
     pacer.back(sink)
@@ -156,14 +147,14 @@ def ours(pieces: Sequence[bytes], folder: Path, *, bench: bool) -> tuple[float, 
             tell=lambda told: None,
             clock=time.monotonic_ns,
         )
-        take.append(bridge.sent)
+        pacer.listen(partial(bridge.sent, 0))
         outbox.beat = bridge.tick
         receive = bridge.receive
-    clock = time.monotonic_ns
+    clock, show = time.monotonic_ns, outbox.tap("in", "keyboard")
     start = time.perf_counter()
     for piece in pieces:
         at_ns = clock()
-        outbox.trace(at_ns, "in", "keyboard", piece)
+        show(at_ns, piece)
         receive("keyboard", piece, at_ns)
     took = time.perf_counter() - start
     outbox.beat = None

@@ -10,6 +10,7 @@ import msgspec
 from knobwright.adapters.clock import monotonic_ns
 from knobwright.adapters.files import bench as files
 from knobwright.adapters.ledger import ledger_path
+from knobwright.adapters.ports.table import placed
 from knobwright.core.bench.records import Bench, Input, Link
 from knobwright.core.errors import InputError, KnobwrightError
 from knobwright.core.interfaces import InPort
@@ -26,12 +27,15 @@ from knobwright.wiring.ports import in_opener
 _SAVE_NS = 5_000_000_000
 
 
-def plan_of(bench: Bench, link: Link, sheet: Sheet) -> LinkPlan:
-    """Return how a link of a bench is opened: its own settings, and the needs of the receiver."""
+def plan_of(bench: Bench, link: Link, sheet: Sheet, folder: str = "") -> LinkPlan:
+    """Return how a link of a bench is opened: its own settings, and the needs of the receiver.
+
+    Files that its addresses name are looked for in ``folder``.
+    """
     receiver = sheet.receiver
     return LinkPlan(
-        PortPlan(link.out, link.baud, link.senders, link.api, link.modelled),
-        back=link.into,
+        PortPlan(placed(link.out, folder), link.baud, link.senders, link.api, link.modelled),
+        back=placed(link.into, folder) if link.into else "",
         gap_ms=link.gap_ms(receiver),
         gap_holds=receiver.gap_holds,
         running_status=link.uses_running_status(receiver),
@@ -57,7 +61,8 @@ def links_of(path: str) -> tuple[LinkPlan, ...]:
     bench, codec = files.load(path).require()
     return tuple(
         msgspec.structs.replace(
-            plan_of(bench, link, codec.sheet), ledger=str(ledger_path(folder, link.out))
+            plan_of(bench, link, codec.sheet, folder),
+            ledger=str(ledger_path(folder, placed(link.out, folder))),
         )
         for link in bench.links
     )
@@ -98,7 +103,8 @@ class BenchRun:
     def links(self) -> tuple[LinkPlan, ...]:
         """Return the plans of the bench's links."""
         sheet = self._codec.sheet
-        return tuple(plan_of(self._bench, link, sheet) for link in self._bench.links)
+        folder = str(files.folder_of(self._path))
+        return tuple(plan_of(self._bench, link, sheet, folder) for link in self._bench.links)
 
     def join(self, links: Sequence[OpenLink], keeper: Keeper) -> None:
         """Make the bridge, and open the inputs."""
@@ -117,7 +123,7 @@ class BenchRun:
         )
         self._restore()
         for number, link in enumerate(self._links):
-            link.on_sent = partial(self.sent, number)
+            link.pacer.listen(partial(self.sent, number))
             if link.plan.back:
                 self._listen_to_module(number, link.plan, keeper)
         for given in self._bench.inputs:
@@ -125,10 +131,13 @@ class BenchRun:
 
     def _echo(self, given: Input, keeper: Keeper) -> OpenLink:
         """Return the way back to a surface that shows values."""
-        plan = LinkPlan(PortPlan(given.out, given.baud, given.senders, given.api))
+        plan = LinkPlan(PortPlan(self._placed(given.out), given.baud, given.senders, given.api))
         echo = OpenLink(plan, self._outbox, is_module=False)
         echo.start(keeper)
         return echo
+
+    def _placed(self, address: str) -> str:
+        return placed(address, str(files.folder_of(self._path)))
 
     def _restore(self) -> None:
         try:
@@ -159,7 +168,7 @@ class BenchRun:
                 except KnobwrightError as error:
                     outbox.error(error)
 
-        plan = PortPlan(given.port, given.baud, given.senders, given.api)
+        plan = PortPlan(self._placed(given.port), given.baud, given.senders, given.api)
         opener = in_opener(plan, receive, receive_number)
         keeper.keep(name, opener, _InputWatch(name, self._links, bridge))
 
@@ -181,12 +190,18 @@ class BenchRun:
 
     def receive(self, order: Bytes, at_ns: int) -> None:
         """Take bytes of another process: of an input, or to be played on a link."""
-        if order.rest_ns:
-            raise InputError("a rest behind bytes can be asked for only where there is no bench")
         if any(given.name == order.source for given in self._bench.inputs):
+            if order.rest_ns:
+                raise InputError("a rest can be asked for only behind bytes that are played")
             self.bridge.receive(order.source, order.data, at_ns)
         else:
-            self.bridge.play(order.data, at_ns, link=order.link)
+            self.bridge.play(
+                order.data,
+                at_ns,
+                link=order.link,
+                trusted=order.is_trusted,
+                rest_ns=order.rest_ns,
+            )
 
     def sent(self, number: int, items: Sequence[Item], at_ns: int) -> None:
         """Note what was handed over on a link."""

@@ -128,6 +128,8 @@ class Kind(NamedTuple):
         The library that it stands on; empty for none.
     extra : str
         What to install for that library, as in ``knobwright[ports]``.
+    is_file : bool
+        A name is the path of a file: in a bench it is one of the bench's folder.
     """
 
     name: str
@@ -137,6 +139,7 @@ class Kind(NamedTuple):
     direct: tuple[str, ...] = (ANY,)
     needs: str = ""
     extra: str = ""
+    is_file: bool = False
 
     def is_direct(self, name: str) -> bool:
         """Return whether a name is taken as it stands, listed or not."""

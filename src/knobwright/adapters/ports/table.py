@@ -10,6 +10,7 @@ in ``tests/contracts/test_ports.py`` wants a row for it too.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from typing import NamedTuple
 
@@ -67,18 +68,21 @@ KINDS: dict[str, Kind] = {
             "a far end that follows a file NAME.script.toml: expected exchanges, or a pass-through",
             Limits(True, None, 0, "answers as its file says; a through may lose bytes on demand"),
             "scripted",
+            is_file=True,
         ),
         Kind(
             "file",
             "a trace file: out records what is sent, in replays what was recorded",
             Limits(True, None, 0, "an in-port plays the file once, a line at its time"),
             "file",
+            is_file=True,
         ),
         Kind(
             "standin",
             "a simulated module, by the sheet that it follows",
             Limits(True, 1 << 20, 0, "makes no sound here; replies as its sheet says"),
             "standin",
+            is_file=True,
         ),
     )
 }
@@ -123,6 +127,24 @@ def parse_address(text: str) -> Address:
             candidates=tuple(KINDS),
         )
     return address
+
+
+def placed(address: str, folder: str) -> str:
+    """Return an address whose file lies in a folder, where it names a file that is there.
+
+    Parameters
+    ----------
+    address : str
+        As it stands in a bench.
+    folder : str
+        The bench folder; empty for none.
+    """
+    kind, name = parse_address(address)
+    if not folder or not kind or not KINDS[kind].is_file or os.path.isabs(name):
+        return address
+    path = os.path.join(folder, name)
+    # A stand-in may be of a standard sheet, which is no file; a trace to record to may be new.
+    return f"{kind}:{path}" if kind != "standin" or os.path.exists(path) else address
 
 
 def list_ports(

@@ -104,6 +104,8 @@ class World:
         byte_ns: int = DIN_BYTE_NS,
         stream: bool = True,
         gap_ns: int = 0,
+        gap_holds: str = "exclusive",
+        quiet: tuple[int, ...] = (120, 123),
         active_sensing: bool = False,
         ledger: Notebook | None = None,
         is_open: bool = True,
@@ -118,7 +120,11 @@ class World:
         self.slept_ns = 0
         self.pacer = Pacer(
             lambda: Pacing(
-                byte_ns=byte_ns, stream=stream, gap_ns=gap_ns, active_sensing=active_sensing
+                byte_ns=byte_ns,
+                stream=stream,
+                gap_ns=gap_ns,
+                gap_holds=gap_holds,
+                active_sensing=active_sensing,
             ),
             self.ledger,
             clock=self.clock,
@@ -129,6 +135,7 @@ class World:
                 self.failures.append,
                 self.troubles.append,
             ),
+            quiet=quiet,
             slept=lambda: self.slept_ns,
         )
         self._merges: dict[str, Merge] = {}

@@ -8,7 +8,6 @@ showing values, telling) waits for :meth:`Bridge.tick`.
 from __future__ import annotations
 
 import threading
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 
 from knobwright.core.bench.records import Bench, Input
@@ -23,14 +22,15 @@ from knobwright.core.surface.records import Surface
 from knobwright.core.timing.items import Item
 from knobwright.core.timing.merge import shared_bases
 from knobwright.core.timing.places import Places
-from knobwright.core.wire import Dropped, is_note_off
+from knobwright.core.wire import Dropped, Message, is_note_off
 from knobwright.core.wire.controllers import is_switch
 from knobwright.engine.describing import Describing
 from knobwright.engine.feedback import PushEcho, PushNumber, source_of
-from knobwright.engine.handed import HandedOver
-from knobwright.engine.known import RESET, Change, LinkState
+from knobwright.engine.following import Following
+from knobwright.engine.known import RESET, LinkState
 from knobwright.engine.making import Maker
 from knobwright.engine.news import News
+from knobwright.engine.programs import Programs, link_and_channel
 from knobwright.engine.restoring import Restoring, setup_items
 from knobwright.engine.sources import Source
 from knobwright.engine.tally import Tally
@@ -43,11 +43,6 @@ Push = Callable[[Sequence[Item]], object]
 PAGE = "page"
 #: Items decoded in one go, so that a note has to wait for a few at most.
 _CHUNK = 8
-#: What came in from the module is looked at only after this time, in nanoseconds: what was sent is
-#: known by then, so that an echo can be told from the module's own word.
-_GRACE_NS = 20_000_000
-#: Pieces from the module that may wait; what comes beyond is counted as dropped.
-_MAX_INBOX = 10_000
 #: Items that were handed over and may wait for the next tick.
 _MAX_SENT = 20_000
 
@@ -71,6 +66,8 @@ class Bridge:
         Monotonic, nanoseconds.
     echoes, numbers : mapping of str to callable, optional
         By name of the input: what takes items for its surface, and numbers for its paths.
+    forget : sequence of callable, optional
+        For each link what makes its pacer forget selections and running status.
     """
 
     def __init__(
@@ -84,39 +81,37 @@ class Bridge:
         clock: Clock,
         echoes: Mapping[str, PushEcho] | None = None,
         numbers: Mapping[str, PushNumber] | None = None,
+        forget: Sequence[Callable[[], object]] = (),
     ) -> None:
         self._codec = codec
         self._links = tuple(links)
         self._tell = tell
         self._clock = clock
         self._lock = threading.RLock()
+        self._is_deaf = False
         self._tally = Tally()
         self._shared = shared_bases(codec.sheet.parameters)
         self._actions = frozenset(p.key for p in codec.sheet.parameters if p.is_action)
         self._maker = Maker(self._shared)
         places = Places(codec.sheet.parameters)
-        rows = (*bench.inputs, Input(PAGE, ""))
-        self._sources = {
-            row.name: Source(
-                row,
-                surfaces.get(row.name),
-                bench,
-                codec,
-                places,
-                self._tally,
+
+        def source(row: Input) -> Source:
+            return Source(
+                row, surfaces.get(row.name), bench, codec, places, self._tally,
                 push_echo=(echoes or {}).get(row.name),
                 push_number=(numbers or {}).get(row.name),
-            )
-            for row in rows
-        }
+            )  # fmt: skip
+
+        self._sources = {row.name: source(row) for row in (*bench.inputs, Input(PAGE, ""))}
+        self._programs = Programs(source, len(self._links))
         self._states = tuple(
             LinkState(codec, i, listens=bool(link.into)) for i, link in enumerate(bench.links)
         )
         self._restoring = Restoring(codec, self._shared, self._states, self._tally)
         self._news = News(self._states, tuple(self._sources.values()))
-        # Filled by the pacers and by the module's in-ports, whose locks may be held: no lock here.
-        self._sent = HandedOver(codec.sheet.parameters, self._shared)
-        self._inbox: deque[tuple[int, bytes, int]] = deque()
+        self._following = Following(
+            codec, self._shared, self._states, self._tally, self._restoring, self._news, forget
+        )
 
     # -- from the ports --------------------------------------------------------------------------
 
@@ -129,15 +124,21 @@ class Bridge:
             There is no such input.
         """
         with self._lock:
+            if self._is_deaf:
+                return
             found = self._source(source)
-            if len(self._sent) > _MAX_SENT:  # nobody calls tick: keep the memory bounded
-                self._settle(4 * _CHUNK)
+            if self._following.n_sent > _MAX_SENT:  # nobody calls tick: keep the memory bounded
+                self._following.settle(4 * _CHUNK, self._clock())
             for record in found.splitter.feed(data, at_ns):
                 if isinstance(record, Dropped):
-                    n_bytes = len(record.data)
-                    self._tally.dropped(source, record.reason, record.data, n_bytes)
+                    self._cut(found, record)
                 else:
                     self._message(found, record[0], at_ns)
+
+    def deafen(self) -> None:
+        """Take nothing from inputs any more: what sounds is let go next."""
+        with self._lock:
+            self._is_deaf = True
 
     def receive_number(self, source: str, path: str, number: float, at_ns: int) -> None:
         """Take a number that came for a path; errors as in :meth:`receive`."""
@@ -153,25 +154,24 @@ class Bridge:
 
     def receive_from_module(self, link: int, data: bytes, at_ns: int) -> None:
         """Take bytes that the module sent; they are looked at in :meth:`tick`."""
-        if len(self._inbox) < _MAX_INBOX:
-            self._inbox.append((link, data, at_ns))
-        else:
-            self._tally.dropped(f"link {link + 1}", "more than can be looked at", data, len(data))
+        self._following.came(link, data, at_ns)
 
     def sent(self, link: int, items: Sequence[Item], at_ns: int) -> None:
         """Note items that were handed over to the port of a link; never blocks."""
-        self._sent.add(link, items, at_ns)
+        self._following.sent(link, items, at_ns)
 
     def lost_input(self, source: str) -> None:
-        """Note that an input is gone: what its keys hold is let go."""
+        """Note that an input or a program is gone: what it holds is let go."""
         with self._lock:
-            found = self._source(source)
-            found.splitter.end()
-            if found.keyboard is not None:
-                for link, data in found.keyboard.let_go():
-                    self._push(link, found.passer.routed(data, link))
-            for link, items in found.passer.let_go():
-                self._push(link, items)
+            for found in self._programs.of(source) or (self._source(source),):
+                for record in found.splitter.end():
+                    self._cut(found, record)
+                for link, items in found.let_go():
+                    self._push(link, items)
+                if found.assignments is not None:
+                    for move in found.assignments.let_go(self._clock()):
+                        self._move(found, move)
+                found.forget()
 
     def input_back(self, source: str) -> None:
         """Note that an input is there again: its surface is shown everything anew."""
@@ -187,11 +187,17 @@ class Bridge:
             raise NamingError(f"there is no input {name!r}", candidates=names)
         return found
 
+    def _cut(self, source: Source, record: Message | Dropped) -> None:
+        """Count bytes that belong to no message."""
+        if isinstance(record, Dropped):
+            self._tally.dropped(source.name, record.reason, record.data, len(record.data))
+
     def _message(self, source: Source, message: bytes, at_ns: int) -> None:
         """Find out what a whole message is for, and do it."""
         if source.hearing is not None:
             source.hearing.feed(message, at_ns)
             if not _ends(message):
+                source.learn(message, at_ns)
                 return  # but a key that was held before is let go
         if source.recogniser is not None:
             move = source.recogniser.feed(message, at_ns)
@@ -234,7 +240,7 @@ class Bridge:
 
     def _current(self, key: str, channel: int | None, note: int | None) -> Raw | None:
         """Return the newest value; ``channel`` 1 to 32."""
-        link, at = _split(channel)
+        link, at = link_and_channel(channel)
         return self._states[link].lookup(key, at, note) if link < len(self._states) else None
 
     def _send(
@@ -247,7 +253,7 @@ class Bridge:
         *,
         danger: bool = False,
     ) -> None:
-        link, at = _split(channel)
+        link, at = link_and_channel(channel)
         if link >= len(self._links):
             raise InputError(
                 f"channel {channel} belongs to a second link, and the bench has one",
@@ -304,23 +310,54 @@ class Bridge:
             on = note if "key" in parameter.per else None
             self._send(key, raw, at, on, source, danger=danger)
 
-    def play(self, data: bytes, at_ns: int | None = None, *, link: int = 0) -> None:
-        """Take bytes from the page: they go to a link as they are (exclusive only if trusted)."""
+    def play(
+        self,
+        data: bytes,
+        at_ns: int | None = None,
+        *,
+        link: int = 0,
+        source: str = PAGE,
+        trusted: bool = False,
+        rest_ns: int = 0,
+    ) -> None:
+        """Take bytes of a program, ``source``: they go to a link as they are, if they may pass.
+
+        Parameters
+        ----------
+        data : bytes
+            Cut anywhere; each program has its own running status and selections on each link.
+        at_ns : int, nanoseconds, optional
+            When they came; now by default.
+        link : int from 0
+        trusted : bool
+            All of them may pass: the user has decided on them already.
+        rest_ns : int >= 0, nanoseconds
+            The rest that must follow the last message.
+
+        Raises
+        ------
+        InputError
+            There is no such link, or too many programs.
+        """
         with self._lock:
-            found = self._sources[PAGE]
-            when = self._clock() if at_ns is None else at_ns
-            for record in found.splitter.feed(data, when):
+            found = self._programs.source(source, link)
+            feed = found.passer.routed if trusted else found.passer.feed
+            items: list[Item] = []
+            for record in found.splitter.feed(data, self._clock() if at_ns is None else at_ns):
                 if isinstance(record, Dropped):
-                    self._tally.dropped(PAGE, record.reason, record.data, len(record.data))
-                elif link < len(self._links):
-                    self._push(link, found.passer.feed(record[0], link))
+                    self._cut(found, record)
+                else:
+                    items += feed(record[0], link)
+            if items and rest_ns:
+                items[-1] = items[-1]._replace(rest_ns=rest_ns)
+            self._push(link, items)
 
     def off(self) -> None:
         """Note that the module was switched off: every value is unknown, and is owed."""
         with self._lock:
-            self._settle_all()
+            self._following.settle_all(self._clock())
             for number, state in enumerate(self._states):
-                self._note(number, state.off())
+                self._news.note(number, state.off(), self._clock())
             for source in self._sources.values():
                 if source.assignments is not None:
                     source.assignments.forget()
@@ -331,7 +368,7 @@ class Bridge:
         With ``setup`` the sheet's reset goes before, with its rests. Return how many items go.
         """
         with self._lock:
-            self._settle_all()
+            self._following.settle_all(self._clock())
             n_items = 0
             for link, items in enumerate(self._restoring.begin(setup=setup)):
                 n_items += len(items)
@@ -386,52 +423,21 @@ class Bridge:
                     for move in recogniser.waiting(now_ns):
                         if self._acts(source, move):
                             self._move(source, move)
-        came = self._came(now_ns)
-        while self._sent:
+        following = self._following
+        came = following.ripe(now_ns)
+        while following.n_sent:
             with self._lock:
-                self._settle(_CHUNK)
+                following.settle(_CHUNK, now_ns)
+        for start in range(0, len(came), _CHUNK):
+            with self._lock:
+                following.hear(came[start : start + _CHUNK], now_ns, self._tell)
         with self._lock:
-            self._hear_module(came)
             for link, items in self._restoring.due(now_ns):
                 self._push(link, items)
             for source in self._sources.values():
                 if source.feedback is not None:
                     source.feedback.due(now_ns)
             self._tell_all(now_ns)
-
-    def _came(self, now_ns: int) -> list[tuple[int, bytes, int]]:
-        """Return what came in from the module and may be looked at by now."""
-        came = []
-        while self._inbox and self._inbox[0][2] <= now_ns - _GRACE_NS:
-            came.append(self._inbox.popleft())
-        return came
-
-    def _settle_all(self) -> None:
-        while self._sent:
-            self._settle(_CHUNK)
-
-    def _settle(self, n_most: int) -> None:
-        """Follow items that were handed over."""
-        for link, item, at_ns, is_over in self._sent.take(n_most):
-            self._restoring.handed_over(item, at_ns)
-            if is_over:
-                self._states[link].pass_over(item, at_ns)
-                continue
-            changes = self._states[link].take_sent(item, at_ns)
-            if changes:
-                self._note(link, changes)
-
-    def _hear_module(self, came: list[tuple[int, bytes, int]]) -> None:
-        for link, data, at_ns in came:
-            for record in self._states[link].take_heard(data, at_ns, self._tell):
-                if isinstance(record, Change):
-                    self._note(link, [record])
-                else:
-                    n_bytes, name = len(record.data), f"link {link + 1}"
-                    self._tally.dropped(name, record.reason, record.data, n_bytes)
-
-    def _note(self, link: int, changes: Sequence[Change]) -> None:
-        self._news.note(link, changes, self._clock())
 
     def _tell_all(self, now_ns: int) -> None:
         self._news.tell(self._tell)
@@ -447,20 +453,20 @@ class Bridge:
     def value(self, key: str, channel: int | None = 1, note: int | None = None) -> Known:
         """Return what is known of a parameter (channel 1 to 32), as far as it was handed over."""
         with self._lock:
-            self._settle_all()
-            link, at = _split(channel)
+            self._following.settle_all(self._clock())
+            link, at = link_and_channel(channel)
             return self._states[link].values.get(key, at, note)
 
     def known(self) -> list[tuple[Known | KnownProgram, ...]]:
         """Return everything that is known, of each link, in the order of last set."""
         with self._lock:
-            self._settle_all()
+            self._following.settle_all(self._clock())
             return [tuple(state.values.known()) for state in self._states]
 
     def remembered(self) -> list[tuple[Known | KnownProgram, ...]]:
         """Return what the module should have, of each link: what :meth:`restore` takes."""
         with self._lock:
-            self._settle_all()
+            self._following.settle_all(self._clock())
             return [tuple(state.values.remembered()) for state in self._states]
 
     def restore(self, links: Sequence[Sequence[Known | KnownProgram]]) -> int:
@@ -471,7 +477,8 @@ class Bridge:
 
     def counts(self) -> dict[str, int]:
         """Return what was counted since the start."""
-        boards = [s.keyboard for s in self._sources.values() if s.keyboard is not None]
+        sources = (*self._sources.values(), *self._programs.all)
+        boards = [source.keyboard for source in sources if source.keyboard is not None]
         return {
             "dropped": self._tally.n_dropped,
             "refused": self._tally.n_refused,
@@ -479,6 +486,8 @@ class Bridge:
             "not_passed_on": self._tally.n_left_out,
             "notes_outside_zones": sum(board.n_outside for board in boards),
             "notes_out_of_range": sum(board.n_out_of_range for board in boards),
+            "stray_note_offs": sum(board.n_stray for board in boards),
+            "sensing": sum(source.passer.n_sensing for source in sources),
         }
 
 
@@ -487,8 +496,3 @@ def _ends(message: bytes) -> bool:
     if is_note_off(message):
         return True
     return message[0] >> 4 == 0xB and is_switch(message[1]) and message[2] < 64
-
-
-def _split(channel: int | None) -> tuple[int, int | None]:
-    """Return the link (from 0) and the channel on it (1 to 16) of a channel 1 to 32."""
-    return (0, None) if channel is None else ((channel - 1) >> 4, ((channel - 1) & 15) + 1)

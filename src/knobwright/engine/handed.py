@@ -7,10 +7,11 @@ from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from knobwright.core.sheet.records import Parameter
-from knobwright.core.timing.items import Item
+from knobwright.core.timing.items import KEPT, Item
 
 #: Items looked at together, at most.
 _MAX_BATCH = 256
+_PROGRAM = 0xC
 
 
 class Handed(NamedTuple):
@@ -59,13 +60,22 @@ class HandedOver:
         rows: list[tuple[int, Item, int]] = []
         while self._came and len(rows) < _MAX_BATCH:
             rows.append(self._came.popleft())
-        last: dict[tuple[int, Hashable], int] = {}
-        for i, (link, item, _) in enumerate(rows):
-            if item.key is not None:
-                last[link, item.key] = i
-        for i, (link, item, at_ns) in enumerate(rows):
-            is_over = last.get((link, item.key), i) > i and not self._decides(item.base)
-            self._batch.append(Handed(link, item, at_ns, is_over))
+        newer: dict[tuple[int, Hashable], Hashable] = {}  # what of a base comes next
+        batch: list[Handed] = []
+        for link, item, at_ns in reversed(rows):
+            if item.sort == KEPT and item.messages[-1][0] >> 4 != _PROGRAM:
+                # A choice may decide what the bytes before and behind it mean, and a step goes on
+                # from the value before it.
+                newer.clear()
+            place = link, item.key if item.base is None else item.base
+            is_over = (
+                item.key is not None
+                and newer.get(place) == item.key
+                and not self._decides(item.base)
+            )
+            newer[place] = item.key
+            batch.append(Handed(link, item, at_ns, is_over))
+        self._batch.extend(reversed(batch))
         return bool(rows)
 
     def _decides(self, base: Hashable) -> bool:

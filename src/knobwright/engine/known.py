@@ -68,6 +68,8 @@ class LinkState:
         self._recent: dict[bytes, int] = {}
         self._n_echoes = 0
         self._echoes_told_ns = -PAUSE_NS
+        #: Set when what was sent has reset the module: whether its values are owed then.
+        self.was_reset: bool | None = None
         self._has_note_lines = any(
             cells[0].fixed >> 4 in _NOTES
             for parameter in codec.sheet.parameters
@@ -87,6 +89,13 @@ class LinkState:
             return None
         newest = self._on_its_way.get(place)
         return newest[0] if newest is not None else self.values.lookup(*place)
+
+    def newest(
+        self, key: str, channel: int | None, note: int | None, known: Raw | None
+    ) -> Raw | None:
+        """Return the value that is on its way to a place, or the one that is ``known``."""
+        found = self._on_its_way.get((key, channel, note))
+        return known if found is None else found[0]
 
     def wish(self, key: str, raw: Raw, channel: int | None, note: int | None, cause: str) -> None:
         """Note that a value was given to the pacer; ``cause`` is the source of its item."""
@@ -121,10 +130,12 @@ class LinkState:
     def _take(self, message: bytes, events: list[Event], cause: str, at_ns: int) -> list[Change]:
         status = message[0]
         if self._resets.is_complete(message, events):
-            return self._start_anew(cause, owed=cause == RESEND or status == _SYSTEM_RESET)
+            self.was_reset = cause == RESEND or status == _SYSTEM_RESET
+            return self.start_anew(cause, owed=self.was_reset)
         if status == _SYSTEM_RESET or (message[:2] == b"\xf0\x7e" and message[3:] in _SYSTEM_ON):
             # Perhaps it was reset by that, perhaps it does not know the message.
-            return self._start_anew(cause, owed=True)
+            self.was_reset = True
+            return self.start_anew(cause, owed=True)
         self.values.take(events, at_ns)
         changes = self._changes(events, cause)
         for event in events:
@@ -185,7 +196,7 @@ class LinkState:
                 found[self.values.place(event.key, event.channel, event.note)] = None
         return [Change(place, cause) for place in found]
 
-    def _start_anew(self, cause: str, *, owed: bool) -> list[Change]:
+    def start_anew(self, cause: str, *, owed: bool) -> list[Change]:
         """Note that the module forgot everything; ``owed`` keeps what it should have."""
         before = [_place_of(value) for value in self.values.known()]
         if owed:
@@ -201,7 +212,7 @@ class LinkState:
         self._on_its_way.clear()
         self._resets.forget()
         self._splitter.end()
-        return self._start_anew("", owed=True)
+        return self.start_anew("", owed=True)
 
     # -- what the module says --------------------------------------------------------------------
 
@@ -217,16 +228,18 @@ class LinkState:
             if message[0] >= _FIRST_REAL_TIME:
                 continue
             sent_ns = self._recent.get(message)
-            if sent_ns is not None and at_ns - sent_ns <= ECHO_NS:
-                self._n_echoes += 1
-                continue
+            is_echo = sent_ns is not None and at_ns - sent_ns <= ECHO_NS
+            self._n_echoes += is_echo
             if self._is_note(message):
                 continue
-            said = identity(message)
+            said = None if is_echo else identity(message)
             if said is not None:
                 tell(self._identified(said))
                 continue
+            # An echo says nothing, but what comes next may belong to the selection in it.
             events = list(self._placed(self._heard.feed(message)))
+            if is_echo:
+                continue
             self.values.take(events, at_ns, state=HEARD)
             for event in events:
                 if isinstance(event, Dump):

@@ -88,14 +88,15 @@ class Start(msgspec.Struct, frozen=True, tag=True):
 
     ``bench`` names a bench folder, and then links and inputs come from it. Without a bench, inputs
     are only shown, and what is sent comes as :class:`Bytes`. ``first`` holds links to let go of at
-    once, before anything else is read: those of an engine that died. ``is_urgent`` asks the system
-    to put the engine before other programs.
+    once, before anything else is read: those of an engine that died. Without ``hears`` the inputs
+    of the bench stay closed. ``is_urgent`` asks the system to put the engine before other programs.
     """
 
     bench: str = ""
     links: tuple[LinkPlan, ...] = ()
     inputs: tuple[InputPlan, ...] = ()
     first: tuple[LinkPlan, ...] = ()
+    hears: bool = True
     is_urgent: bool = True
 
 
@@ -103,14 +104,16 @@ class Bytes(msgspec.Struct, frozen=True, tag=True):
     """MIDI bytes from ``source``, cut anywhere.
 
     Where ``source`` is an input of the bench, it is as if its port had brought them. Anything else
-    is played as it is on link number ``link`` (0 is the first). ``rest_ns`` is the rest that must
-    follow its last message; only where there is no bench.
+    is played as it is on link number ``link`` (0 is the first): with ``is_trusted`` all of it,
+    since the user has decided on it already, else what the bench lets pass. ``rest_ns`` is the rest
+    that must follow its last message; not for those of an input.
     """
 
     data: bytes
     source: str = "page"
     link: int = 0
     rest_ns: int = 0
+    is_trusted: bool = False
 
 
 class Set(msgspec.Struct, frozen=True, tag=True):

@@ -86,6 +86,19 @@ class Outbox:
             else:
                 self.n_not_shown += 1
 
+    def tap(self, way: str, port: str) -> Callable[[int, bytes], None]:
+        """Return a function that shows what came or went at one port, given when and the bytes."""
+        trace = self._trace
+
+        def show(at_ns: int, data: bytes) -> None:
+            if self.is_watched:
+                if len(trace) < MAX_TRACE:
+                    trace.append((at_ns, way, port, data))
+                else:
+                    self.n_not_shown += 1
+
+        return show
+
     def tell(self, report: Report) -> None:
         """Send a report soon."""
         if len(self._reports) < MAX_REPORTS:

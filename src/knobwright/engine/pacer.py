@@ -17,54 +17,25 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from typing import NamedTuple
 
 from knobwright.core.errors import PortError, PortLimitError, one_line
 from knobwright.core.interfaces import Clock, Ledger, OutPort
-from knobwright.core.timing.items import NOTE, Item
+from knobwright.core.timing.items import KEPT, NOTE, Item
 from knobwright.core.timing.pacing import Hand, Pacing, release
-from knobwright.core.wire import is_note_on
 from knobwright.engine.alarm import FOREVER, Alarm
-from knobwright.engine.held import DOWN, HOLDING, PEDALS, Held
-from knobwright.engine.letting import NOTES_OFF, SOUND_OFF, silences
+from knobwright.engine.held import HOLDING, PEDALS, Held, enter, take_out
+from knobwright.engine.hooks import Hooks, PacerCounts, Sent
+from knobwright.engine.letting import NOTES_OFF, SOUND_OFF, Letting, silences, spill
+from knobwright.engine.stalls import STALL_NS, Stalls
 
-#: Nobody has been at work for so long although something was due: the machine or process stood.
-STALL_NS = 1_000_000_000
+__all__ = ["MAX_INBOX", "STALL_NS", "Hooks", "Pacer", "PacerCounts", "Sent"]
+
 #: An exclusive that is under way may take so long to end when quiet is asked for; then it is cut.
 FINISH_NS = 100_000_000
 #: So many items may wait while a port is stuck in the middle of sending.
 MAX_INBOX = 20_000
 _END_OF_EXCLUSIVE = b"\xf7"
-_EXCLUSIVE, _REAL_TIME = 0xF0, 0xF8
-# Kinds of message by the high half of their status; a note-on that begins a note has its own.
-_NOTE_OFF, _NOTE_ON, _CONTROL, _BEGINS = 0x8, 0x9, 0xB, 0x19
-_ENDING = (_NOTE_OFF, _NOTE_ON)
-
-Sent = Callable[[Sequence[Item], int], None]
-Tap = Callable[[int, bytes], None]
-
-
-class Hooks(NamedTuple):
-    """Who is told what; all are called by whichever thread hands over, and must be quick.
-
-    ``on_sent`` takes the items that were handed over and when, ``tap`` the bytes and when,
-    ``on_lost`` words when sending failed, ``on_trouble`` a sentence for the user.
-    """
-
-    on_sent: Sent | None = None
-    tap: Tap | None = None
-    on_lost: Callable[[str], None] | None = None
-    on_trouble: Callable[[str], None] | None = None
-
-
-class PacerCounts(NamedTuple):
-    """What the pacer counted beside what ``core/timing`` counts."""
-
-    n_stalls: int
-    n_limits: int
-    n_let_go: int
-    n_spilled: int
-    worst_wake_ns: int
+_PRESSURE, _EXCLUSIVE, _REAL_TIME = 0xA0, 0xF0, 0xF8
 
 
 class Pacer:
@@ -107,15 +78,14 @@ class Pacer:
     ) -> None:
         self._make = make
         self._main = make()
-        self._ahead: Pacing | None = None
+        self._ahead: Letting | None = None
         self._ledger = ledger
         self._clock = clock
         self._byte_ns = byte_ns
         self._hooks = hooks or Hooks()
         self._tap, self._on_sent = self._hooks.tap, self._hooks.on_sent
         self._quiet = tuple(quiet)
-        self._slept = slept
-        self._slept_ns = slept() if slept else 0
+        self._stalls = Stalls(slept)
         self._port: OutPort | None = None
         self._is_plain = False  # there is a port, nothing is let go, and no quiet is asked for
         # Active sensing keeps the line alive: then there is a deadline though nothing waits.
@@ -143,33 +113,91 @@ class Pacer:
 
     def push(self, items: Iterable[Item]) -> None:
         """Take items in the order in which they come; hands over at once what may go."""
-        self._inbox.extend(items)
+        inbox = self._inbox
         if not self._lock.acquire(False):
+            inbox.extend(items)
             # Another thread is at work and takes it along, unless it is stuck in a port.
-            if len(self._inbox) > MAX_INBOX:
+            if len(inbox) > MAX_INBOX:
                 self._spill()
+            if self._lock.locked():
+                return
+            self.work()  # that thread has just ended its last look
             return
         try:
-            self._run()
+            if self._is_plain and not inbox and self._next_ns == FOREVER and not self._asked:
+                left = self._straight(items)
+                if left is not None:
+                    inbox.extend(left)
+                    self._run()
+            else:
+                inbox.extend(items)
+                self._run()
         finally:
             self._lock.release()
-        if self._inbox or self._asked:
+        if inbox or self._asked:
             self.work()
 
-    def _spill(self) -> None:
-        """Leave out what came last while sending has been stuck for long; note-offs are kept."""
-        kept: list[Item] = []
-        while len(self._inbox) > MAX_INBOX:
+    def _straight(self, items: Iterable[Item]) -> Iterable[Item] | None:
+        """Hand over items that nothing stands against.
+
+        Return those that are left, for the longer way; ``None`` when nothing is left to do.
+        """
+        main, port, clock = self._main, self._port, self._clock
+        held, ledger = self._held, self._ledger
+        assert port is not None
+        now_ns = clock()
+        left = iter(items)
+        straight, send = main.straight, port.send
+        for item in left:
+            data = straight(item, now_ns)
+            if not data:
+                if data is None:
+                    return (item, *left)
+                continue  # a note-off whose note-on was refused
+            message = item[0][0]
+            ends = is_pedal = False
+            if item[1] == NOTE:
+                status, key, velocity = message
+                place = (status & 0x0F) << 7 | key
+                if velocity and status >= 0x90:
+                    held.begin(item[7], place)
+                    ledger.note_on(status & 0x0F, key)
+                    self._sounded |= 1 << (status & 0x0F)
+                else:
+                    held.end(item[7], place)
+                    ends = True
+            elif item[1] == KEPT and (message[1] in PEDALS or message[0] < _PRESSURE):
+                is_pedal = True
+                held.note(item)
+                self._sounded |= enter(ledger, message)
             try:
-                item = self._inbox.pop()
-            except IndexError:
-                break
-            if item.sort == NOTE and not is_note_on(item.messages[0]):
-                kept.append(item)
-            else:
-                self._n_spilled += 1
-        self._inbox.extend(reversed(kept))
-        self._say("the port takes nothing: what came meanwhile was left out, but for note-offs")
+                send(data)
+            except (PortError, OSError) as error:
+                self._not_sent(error, Hand(data, (item,), message), now_ns)
+                return left
+            done_ns = clock()
+            if ends:
+                ledger.note_off(status & 0x0F, key)
+            elif is_pedal:
+                take_out(ledger, message)
+            if self._byte_ns:
+                self._free_ns = max(self._free_ns, now_ns) + len(data) * self._byte_ns
+            if self._tap is not None:
+                self._tap(done_ns, data)
+            if self._on_sent is not None:
+                self._on_sent((item,), done_ns)
+            if done_ns - now_ns > STALL_NS:
+                self._inbox.extend(left)
+                self._take_in(done_ns)
+                self._drop_late(done_ns)
+                return ()
+            now_ns = done_ns
+        return None
+
+    def _spill(self) -> None:
+        """Leave out what came last while sending has been stuck for long, but for what ends."""
+        self._n_spilled += spill(self._inbox, MAX_INBOX)
+        self._say("the port takes nothing: what came was left out, but for note-offs and lifts")
 
     def quiet(self, *, all_channels: bool = False) -> None:
         """Stop all sound; what waits, except for note-ons, goes on afterwards.
@@ -181,6 +209,10 @@ class Pacer:
         self._is_quiet.clear()
         self._ask(lambda now_ns: self._begin_quiet(now_ns, 0xFFFF if all_channels else 0))
 
+    def listen(self, on_sent: Sent) -> None:
+        """Tell ``on_sent`` from now on which items were handed over, and when."""
+        self._on_sent = on_sent
+
     def let_go(self, source: str) -> None:
         """Let go of the notes and pedals that ``source`` holds: it is gone."""
         self._ask(lambda now_ns: self._let_go_of(source, now_ns))
@@ -188,6 +220,11 @@ class Pacer:
     def lost(self, words: str) -> None:
         """Take the port as gone."""
         self._ask(lambda now_ns: self._lose(now_ns, None))
+
+    def forget(self) -> None:
+        """Take the receiver as one that was just switched on: nothing is selected there."""
+        # A port that is gone forgets by itself when it is back.
+        self._ask(lambda now_ns: None if self._port is None else self._main.back(now_ns))
 
     def back(self, port: OutPort) -> None:
         """Take a port that is open: lets go what is owed, then what waits."""
@@ -266,8 +303,8 @@ class Pacer:
 
     def _run(self) -> None:
         now_ns = self._clock()
-        if self._next_ns != FOREVER:
-            self._notice_stall(now_ns)
+        if self._next_ns != FOREVER and self._stalls.notice(now_ns, self._next_ns):
+            self._drop_late(now_ns)
         if self._inbox or self._asked:
             self._take_in(now_ns)
         main = self._main
@@ -292,7 +329,7 @@ class Pacer:
     def _due(self, now_ns: int) -> Hand | None:
         """Return what is to be handed over now."""
         if self._ahead is not None:
-            return self._ahead.due(now_ns)
+            return self._ahead.machine.due(now_ns)
         if self._quiet_at_ns != FOREVER and not self._is_open:
             return None  # nothing new begins before quiet
         return self._main.due(now_ns)
@@ -316,27 +353,17 @@ class Pacer:
         if self._port is None:
             pass
         elif self._ahead is not None:
-            next_ns = self._ahead.next_ns if self._ahead.n_waiting else self._free_ns
+            machine = self._ahead.machine
+            next_ns = machine.next_ns if machine.n_waiting else self._free_ns
         elif self._quiet_at_ns != FOREVER:
             next_ns = self._main.next_ns if self._is_open else self._free_ns
             next_ns = self._quiet_at_ns if next_ns is None else next_ns
         else:
             next_ns = self._main.next_ns
-        deadline_ns = FOREVER if next_ns is None else next_ns
-        if self._next_ns == FOREVER and next_ns is not None and self._slept is not None:
-            self._slept_ns = self._slept()
-        self._next_ns = deadline_ns
-        self._alarm.set(deadline_ns)
-
-    def _notice_stall(self, now_ns: int) -> None:
-        """Throw away old note-ons after a time in which the machine or this process stood still."""
-        is_stall = now_ns - self._next_ns > STALL_NS
-        if self._slept is not None:
-            slept_ns = self._slept()
-            is_stall = is_stall or slept_ns - self._slept_ns > STALL_NS
-            self._slept_ns = slept_ns
-        if is_stall:
-            self._drop_late(now_ns)
+        if self._next_ns == FOREVER and next_ns is not None:
+            self._stalls.begin()
+        self._next_ns = FOREVER if next_ns is None else next_ns
+        self._alarm.set(self._next_ns)
 
     def _drop_late(self, now_ns: int) -> None:
         self._n_stalls += 1
@@ -347,34 +374,20 @@ class Pacer:
     def _hand_over(self, hand: Hand, now_ns: int) -> int:
         """Give bytes to the port; return the time when that was done."""
         data, done, message = hand
-        port, ledger = self._port, self._ledger
+        port = self._port
         assert port is not None
-        kind = message[0] >> 4 if message else 0
-        is_pedal = kind == _CONTROL and message[1] in PEDALS
-        # Before the bytes: what begins to sound. After them: what ends.
-        if kind == _NOTE_ON and message[2]:
-            kind = _BEGINS
-            channel = message[0] & 0x0F
-            ledger.note_on(channel, message[1])
-            self._sounded |= 1 << channel
-        elif is_pedal and message[2] >= DOWN:
-            ledger.pedal(message[0] & 0x0F, message[1], message[2])
+        if message:
+            self._sounded |= enter(self._ledger, message)
         try:
             port.send(data)
-        except PortLimitError as error:
-            self._n_limits += 1
-            self._say(one_line(error))
-            return self._clock()
         except (PortError, OSError) as error:
-            self._fail(error, hand, now_ns)
+            self._not_sent(error, hand, now_ns)
             return self._clock()
         done_ns = self._clock()
-        if kind in _ENDING:
-            ledger.note_off(message[0] & 0x0F, message[1])
-        elif is_pedal and message[2] < DOWN:
-            ledger.pedal(message[0] & 0x0F, message[1], message[2])
+        if message:
+            take_out(self._ledger, message)
         # Real time between the pieces of an exclusive completes a message, but not that one.
-        elif data[0] == _EXCLUSIVE or (self._is_open and data[0] < _REAL_TIME):
+        if data[0] == _EXCLUSIVE or (self._is_open and data[0] < _REAL_TIME):
             self._is_open = not message
         if self._byte_ns:
             self._free_ns = max(self._free_ns, now_ns) + len(data) * self._byte_ns
@@ -384,6 +397,16 @@ class Pacer:
             self._on_sent(done, done_ns)
         return done_ns
 
+    def _not_sent(self, error: Exception, hand: Hand, now_ns: int) -> None:
+        """Say that the port can't carry it, or take the port as lost."""
+        if isinstance(error, PortLimitError):
+            self._n_limits += 1
+            self._say(one_line(error))
+            return
+        self._lose(now_ns, hand)
+        if self._hooks.on_lost is not None:
+            self._hooks.on_lost(str(error))
+
     # -- letting go --------------------------------------------------------------------------------
 
     def _go_on(self, now_ns: int) -> bool:
@@ -392,8 +415,11 @@ class Pacer:
             return False
         if self._quiet_at_ns != FOREVER:
             return self._go_on_to_quiet(now_ns)
-        if self._ahead is None or self._ahead.n_waiting:
+        if self._ahead is None or self._ahead.machine.n_waiting:
             return False
+        if self._ahead.feed(now_ns):
+            return True
+        self._main.follow(self._ahead.machine)
         self._ahead = None
         self._ledger.clear()
         self._main.back(now_ns)
@@ -431,9 +457,10 @@ class Pacer:
         """Let go of everything that is owed, ahead of what waits."""
         owed = list(self._ledger.owed())
         self._n_let_go += sum(n for _, _, n in owed)
-        self._ahead = ahead = self._make()
-        for item in (*release(owed, list(self._ledger.pedals())), *silences(channels, self._quiet)):
-            ahead.push(item, now_ns)
+        machine = self._make()
+        machine.follow(self._main)  # a rest that the module needs goes on
+        items = (*release(owed, list(self._ledger.pedals())), *silences(channels, self._quiet))
+        self._ahead = Letting(machine, items, channels, now_ns)
 
     def _let_go_of(self, source: str, now_ns: int) -> None:
         owed, pedals = self._held.take(source)
@@ -442,11 +469,6 @@ class Pacer:
 
     # -- lost and back -----------------------------------------------------------------------------
 
-    def _fail(self, error: Exception, hand: Hand, now_ns: int) -> None:
-        self._lose(now_ns, hand)
-        if self._hooks.on_lost is not None:
-            self._hooks.on_lost(str(error))
-
     def _lose(self, now_ns: int, hand: Hand | None) -> None:
         if self._port is None:
             return
@@ -454,6 +476,8 @@ class Pacer:
         self._is_plain = False
         # What was being let go is still owed: the ledger holds it.
         is_main = self._ahead is None
+        if self._ahead is not None:
+            self._quiet_on_return |= self._ahead.channels
         self._ahead = None
         self._is_open = False
         if self._quiet_at_ns != FOREVER:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from knobwright.core.bench.records import Passing
 from knobwright.core.codec.plan import Codec
 from knobwright.core.state.trust import Trust
+from knobwright.core.timing.classify import BANKS, RESET_CONTROLLERS, SELECTORS
 from knobwright.core.timing.items import Item
 from knobwright.core.timing.merge import Merge, PlaceOf
 from knobwright.engine.tally import Tally
@@ -12,11 +13,15 @@ from knobwright.engine.tally import Tally
 #: What was not passed on since the source had chosen no parameter for it.
 UNPLACED = "data entry without a parameter selected before it"
 _EXCLUSIVE = 0xF0
+#: Controllers by which a parameter or bank is selected, or a selection forgotten.
+SELECTING = (*SELECTORS, *BANKS, RESET_CONTROLLERS)
 # Switches that hold sound: hold, sostenuto, hold 2 (MIDI 1.0 Detailed Specification 4.2.1, table
 # III); off up to 63 (page 12). A note-off without a velocity of its own has 64 (page 10).
 _PEDALS = (64, 66, 69)
 _PEDAL_DOWN = 64
 _NO_RELEASE_VELOCITY = 64
+#: Note-ons of one key that are followed: as many as the ledger of held notes counts.
+_MAX_HELD = 255
 
 
 def passing_table(passing: Passing) -> tuple[bool, ...]:
@@ -81,7 +86,25 @@ class Passer:
 
     def routed(self, message: bytes, link: int) -> list[Item]:
         """Return the items of a message whose way is settled: a zone's, or a note of the page."""
-        return self._merges[link].feed(message)
+        items = self._merges[link].feed(message)
+        if not items:
+            self._count_unplaced(message, link)
+        return items
+
+    def learn(self, message: bytes, link: int) -> None:
+        """Take note of what a message selects (RPN, NRPN, bank); nothing is sent."""
+        if message[0] >> 4 == 0xB and message[1] in SELECTING:
+            self._merges[link].feed(message)
+
+    def forget(self) -> None:
+        """Forget what the source has selected: another one may be there next."""
+        for merge in self._merges:
+            merge.forget()
+
+    @property
+    def n_sensing(self) -> int:
+        """Return how many bytes of active sensing were taken out."""
+        return sum(merge.n_sensing for merge in self._merges)
 
     def feed(self, message: bytes, link: int) -> list[Item]:
         """Return the items of a raw message that is passed on, or none where it is not."""
@@ -116,7 +139,7 @@ class Passer:
         kind, number, value = status & 0xF0, message[1], message[2]
         if kind == 0x90 and value:
             place = (link, status - 0x10, number)  # under the status of its note-off
-            self._held[place] = self._held.get(place, 0) + 1
+            self._held[place] = min(self._held.get(place, 0) + 1, _MAX_HELD)
         elif kind <= 0x90:
             place = (link, status & 0x8F, number)
             left = self._held.pop(place, 0) - 1

@@ -35,19 +35,20 @@ class Plain:
             if known is None:
                 known = self._sources[source] = (Splitter(), Merge(source))
             splitter, merge = known
-            last: list[Item] = []
+            items: list[Item] | None = None
             for record in splitter.feed(data, at_ns):
                 if type(record) is Message:
                     self._n_messages += 1
-                    if last:
-                        self._push(last)
-                    last = merge.feed(record[0])
+                    if items:
+                        items += merge.feed(record[0])
+                    else:
+                        items = merge.feed(record[0])
                 else:
                     self._n_dropped_bytes += len(record[0])
-            if last:
+            if items:
                 if rest_ns:
-                    last[-1] = last[-1]._replace(rest_ns=rest_ns)
-                self._push(last)
+                    items[-1] = items[-1]._replace(rest_ns=rest_ns)
+                self._push(items)
 
     def counts(self) -> dict[str, int]:
         """Return what was counted."""

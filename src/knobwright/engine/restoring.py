@@ -11,10 +11,12 @@ from knobwright.core.sheet.records import Raw
 from knobwright.core.state.values import Known, KnownProgram, Place
 from knobwright.core.timing.items import Item
 from knobwright.core.timing.merge import from_messages, from_setting
+from knobwright.engine.held import DOWN, PEDALS
 from knobwright.engine.known import RESEND, LinkState
 from knobwright.engine.tally import Tally
 
 _MS = 1_000_000
+_CONTROL = 0xB
 
 
 def setup_items(codec: Codec, source: str) -> list[Item]:
@@ -90,10 +92,13 @@ class Restoring:
 
     def _items(self, state: LinkState) -> list[Item]:
         wanted = list(state.values.remembered())
+        # What waits for the line is newer than what was handed over.
         held: dict[Place, Raw] = {
-            (value.key, value.channel, value.note): value.raw
+            (value.key, value.channel, value.note): newest
             for value in wanted
-            if isinstance(value, Known) and value.raw is not None
+            if isinstance(value, Known)
+            and (newest := state.newest(value.key, value.channel, value.note, value.raw))
+            is not None
         }
 
         def current(key: str, channel: int | None, note: int | None) -> Raw | None:
@@ -108,8 +113,8 @@ class Restoring:
             try:
                 if isinstance(value, KnownProgram):
                     found.append(self._program(value))
-                else:
-                    found.append(self._value(state, value, current))
+                elif not _holds(item := self._value(state, value, current)):
+                    found.append(item)
             except KnobwrightError as error:  # the sheet is another one since
                 about = value.key if isinstance(value, Known) else f"program of {value.channel}"
                 self._tally.refused(RESEND, about, error.message)
@@ -120,10 +125,17 @@ class Restoring:
         return from_messages(messages, source=RESEND)
 
     def _value(self, state: LinkState, value: Known, current: Lookup) -> Item:
-        key, channel, note, raw = value.key, value.channel, value.note, value.raw
+        key, channel, note = value.key, value.channel, value.note
+        raw = state.newest(key, channel, note, value.raw)
         assert raw is not None
         messages = self._codec.encode(key, raw, channel or 1, note, current)
         parameter = self._codec.parameters[key]
         item = from_setting(parameter, messages, channel, note, shared=self._shared, source=RESEND)
         state.wish(key, raw, channel, note, RESEND)
         return item
+
+
+def _holds(item: Item) -> bool:
+    """Return whether an item would hold notes, as a foot on a pedal does: nobody would lift it."""
+    message = item.messages[0]
+    return message[0] >> 4 == _CONTROL and message[1] in PEDALS and message[2] >= DOWN

@@ -9,11 +9,12 @@ from knobwright.core.surface.echo import Echo
 from knobwright.core.surface.keyboard import Keyboard
 from knobwright.core.surface.recognise import Recogniser
 from knobwright.core.surface.records import Surface
+from knobwright.core.timing.items import Item
 from knobwright.core.timing.merge import PlaceOf
 from knobwright.core.wire import Splitter
 from knobwright.engine.describing import Describing
 from knobwright.engine.feedback import Feedback, PushEcho, PushNumber
-from knobwright.engine.passing import Passer
+from knobwright.engine.passing import SELECTING, Passer
 from knobwright.engine.tally import Tally
 
 
@@ -70,3 +71,29 @@ class Source:
                 self.feedback = Feedback(
                     row.name, surface, echo, self.assignments, push_echo, push_number
                 )
+
+    def learn(self, message: bytes, at_ns: int) -> None:
+        """Take note of what a message selects, while its controls are only heard."""
+        if message[0] >> 4 != 0xB or message[1] not in SELECTING:
+            return
+        if self.recogniser is not None:
+            self.recogniser.feed(message, at_ns)
+        routed = self.keyboard.feed(message) if self.keyboard is not None else None
+        for link, data in routed if routed is not None else ((self.link, message),):
+            self.passer.learn(data, link)
+
+    def let_go(self) -> list[tuple[int, list[Item]]]:
+        """Return what ends its notes and lifts its pedals, each with its link."""
+        found: list[tuple[int, list[Item]]] = []
+        if self.keyboard is not None:
+            for link, data in self.keyboard.let_go():
+                found.append((link, self.passer.routed(data, link)))
+        return found + self.passer.let_go()
+
+    def forget(self) -> None:
+        """Forget where its controls are and what it has selected: it is gone."""
+        self.passer.forget()
+        if self.recogniser is not None:
+            self.recogniser.forget()
+        if self.assignments is not None:
+            self.assignments.forget()

@@ -19,7 +19,7 @@ _WAYS = ("in", "out")
 
 
 class TraceEntry(NamedTuple):
-    """Bytes on a link: when (nanoseconds, monotonic clock), which way, which port, and the bytes."""
+    """Bytes on a link: when (nanoseconds, monotonic clock), which way, which port, which bytes."""
 
     at_ns: int
     way: str

@@ -77,6 +77,8 @@ class BenchRun:
         The bench folder.
     outbox : Outbox
         Where everything is told.
+    hears : bool
+        Whether its inputs are opened, and shown values.
 
     Raises
     ------
@@ -88,8 +90,9 @@ class BenchRun:
 
     bridge: Bridge
 
-    def __init__(self, path: str, outbox: Outbox) -> None:
+    def __init__(self, path: str, outbox: Outbox, *, hears: bool = True) -> None:
         self._path = path
+        self._hears = hears
         self._outbox = outbox
         self._checked = files.load(path)
         self._bench, self._codec = self._checked.require()
@@ -109,7 +112,8 @@ class BenchRun:
     def join(self, links: Sequence[OpenLink], keeper: Keeper) -> None:
         """Make the bridge, and open the inputs."""
         self._links = list(links)
-        for given in self._bench.inputs:
+        inputs = self._bench.inputs if self._hears else ()
+        for given in inputs:
             if given.out:
                 self._echoes[given.name] = self._echo(given, keeper)
         self.bridge = Bridge(
@@ -118,6 +122,8 @@ class BenchRun:
             self._checked.surfaces,
             [link.push for link in links],
             echoes={name: echo.push for name, echo in self._echoes.items()},
+            numbers={name: echo.send_number for name, echo in self._echoes.items()},
+            forget=[link.pacer.forget for link in links],
             tell=self._outbox.tell,
             clock=monotonic_ns,
         )
@@ -126,7 +132,7 @@ class BenchRun:
             link.pacer.listen(partial(self.sent, number))
             if link.plan.back:
                 self._listen_to_module(number, link.plan, keeper)
-        for given in self._bench.inputs:
+        for given in inputs:
             self._listen(given, keeper)
 
     def _echo(self, given: Input, keeper: Keeper) -> OpenLink:
@@ -199,6 +205,7 @@ class BenchRun:
                 order.data,
                 at_ns,
                 link=order.link,
+                source=order.source,
                 trusted=order.is_trusted,
                 rest_ns=order.rest_ns,
             )
@@ -224,11 +231,12 @@ class BenchRun:
     def deafen(self) -> None:
         """Take nothing from inputs any more: letting go has begun."""
         self._is_deaf = True
+        self.bridge.deafen()
 
     def stop(self) -> None:
         """Write down what the module should have; let go of surfaces."""
         for echo in self._echoes.values():
-            echo.stop(finish=False)
+            echo.stop()
         if self._is_changed:
             self._save()
 

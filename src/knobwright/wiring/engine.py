@@ -118,7 +118,7 @@ class Run:
             # Late: reading a bench takes a while, and letting go must not wait for it.
             from knobwright.wiring.benches import BenchRun
 
-            bench = BenchRun(start.bench, self._outbox)
+            bench = BenchRun(start.bench, self._outbox, hears=start.hears)
             if not self._links:
                 self._add_links(bench.links, start.bench)
             bench.join(self._links, self._keeper)
@@ -192,10 +192,18 @@ class Run:
     def off(self) -> None:
         """Take the module as switched off."""
         self._need_bench().bridge.off()
+        self._forget()
 
     def resend(self, setup: bool) -> None:
         """Send again what the module should have."""
+        self._need_bench()
+        self._forget()  # it may have been off without anybody saying so
         self._need_bench().bridge.resend(setup=setup)
+
+    def _forget(self) -> None:
+        """Take nothing as selected in the module: it has just been switched on."""
+        for link in self._links:
+            link.pacer.forget()
 
     def hear(self, source: str, on: bool) -> None:
         """Tell what a control sends."""
@@ -236,9 +244,12 @@ class Run:
 
     def stop(self, finish: bool = False) -> int:
         """Let go of everything, close the ports; return how many notes could not be let go."""
-        if self._bench is not None and not finish:
-            self._bench.deafen()
-        n_owed = sum(link.stop(finish) for link in self._links)
+        if finish:
+            for link in self._links:
+                link.wait_idle()
+        if self._bench is not None:
+            self._bench.deafen()  # what is played behind the last note-off would be left sounding
+        n_owed = sum(link.stop() for link in self._links)
         if self._bench is not None:
             try:
                 self._bench.stop()

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Sequence
+from typing import Protocol, runtime_checkable
 
 import msgspec
 
 from knobwright.adapters.clock import monotonic_ns, slept_ns, wake_exactly
 from knobwright.adapters.ledger import MappedLedger, ledger_path
+from knobwright.core.errors import PortError, PortLimitError
 from knobwright.core.interfaces import InPort, Ledger, Limits, OutPort
 from knobwright.core.timing.items import Item
 from knobwright.core.timing.pacing import Pacing
@@ -16,7 +18,7 @@ from knobwright.engine.held import NoLedger
 from knobwright.engine.keeper import Keeper
 from knobwright.engine.messages import LinkPlan
 from knobwright.engine.outbox import Outbox
-from knobwright.engine.pacer import Hooks, Pacer, Sent
+from knobwright.engine.pacer import Hooks, Pacer
 from knobwright.wiring.ports import out_opener
 
 #: A byte on a serial line is a start bit, eight bits of data and a stop bit.
@@ -32,6 +34,15 @@ def byte_ns(baud: int) -> int:
     return _BITS * _NS // baud if baud > 0 else 0
 
 
+@runtime_checkable
+class NumberPort(Protocol):
+    """A port that sends numbers, too."""
+
+    def send_number(self, path: str, value: float) -> None:
+        """Send a number to a path; raises ``PortError``."""
+        ...
+
+
 class OpenLink:
     """One way out: to a module, or back to a surface.
 
@@ -42,8 +53,6 @@ class OpenLink:
         Where its traffic and troubles are told.
     folder : str
         The bench folder; empty where there is none.
-    on_sent : callable, optional
-        Takes what was handed over.
     is_module : bool
         Whether a ledger of held notes is kept; a surface makes no sound.
     """
@@ -54,7 +63,6 @@ class OpenLink:
         outbox: Outbox,
         *,
         folder: str = "",
-        on_sent: Sent | None = None,
         is_module: bool = True,
     ) -> None:
         self.name = plan.out.address
@@ -72,14 +80,14 @@ class OpenLink:
                 )
         self.plan = plan
         self._keeper: Keeper | None = None
-        self.on_sent = on_sent
+        self._numbers: NumberPort | None = None
         self._open, limits = out_opener(plan.out)
         self.pacer = Pacer(
             _maker(plan, limits),
             ledger,
             clock=monotonic_ns,
             byte_ns=byte_ns(plan.out.baud),
-            hooks=Hooks(self._sent, self._tap, self._failed, self._trouble),
+            hooks=Hooks(None, outbox.tap("out", self.name), self._failed, self._trouble),
             quiet=plan.quiet,
             slept=slept_ns,
             at_start=wake_exactly,
@@ -95,21 +103,35 @@ class OpenLink:
         """Send items, in the order that the rules give."""
         self.pacer.push(items)
 
+    def send_number(self, path: str, number: float) -> None:
+        """Send a number for a path, where the port carries such; else nothing happens."""
+        port = self._numbers
+        if port is None:
+            return
+        try:
+            port.send_number(path, number)
+        except PortLimitError as error:
+            self._outbox.error(error)
+        except PortError as error:
+            self._failed(str(error))
+
     def back(self, port: OutPort) -> None:
         """Take the port from the keeper."""
+        self._numbers = port if isinstance(port, NumberPort) else None
         self.pacer.back(port)
 
     def lost(self, words: str) -> None:
         """Learn from the keeper that the port is gone."""
+        self._numbers = None
         self.pacer.lost(words)
 
-    def stop(self, finish: bool) -> int:
+    def stop(self) -> int:
         """Let go of everything; return how many notes could not be let go."""
         pacer = self.pacer
-        if finish:
-            self._wait_idle()
         pacer.quiet(all_channels=self.plan.quiet_everywhere)
-        pacer.wait_quiet(_END_S + pacer.n_owed * 3 * byte_ns(self.plan.out.baud) / _NS)
+        rest_s = max(pacer.pacing.rest_end_ns - monotonic_ns(), 0) / _NS
+        line_s = pacer.n_owed * 3 * byte_ns(self.plan.out.baud) / _NS
+        pacer.wait_quiet(_END_S + rest_s + line_s)
         pacer.close()
         n_owed = pacer.n_owed
         if self._mapped is not None:
@@ -128,26 +150,20 @@ class OpenLink:
         counts["load_permille"] = int(self.pacer.pacing.load(monotonic_ns()) * 1000)
         return counts
 
-    def _wait_idle(self) -> None:
-        """Wait until everything is sent, as long as something moves."""
+    def wait_idle(self) -> None:
+        """Wait until everything is sent, as long as something moves or the module rests."""
         n_bytes, moved_ns = -1, monotonic_ns()
         while not self.pacer.is_idle:
             now_ns = monotonic_ns()
             if self.pacer.pacing.counts.n_bytes != n_bytes:
                 n_bytes, moved_ns = self.pacer.pacing.counts.n_bytes, now_ns
+            elif now_ns < self.pacer.pacing.rest_end_ns:
+                moved_ns = now_ns
             elif now_ns - moved_ns > _NS + self.plan.gap_ms * _MS_NS:
                 return
             time.sleep(0.002)
 
     # -- from the pacer ----------------------------------------------------------------------------
-
-    def _sent(self, items: Sequence[Item], at_ns: int) -> None:
-        if self.on_sent is not None:
-            self.on_sent(items, at_ns)
-
-    def _tap(self, at_ns: int, data: bytes) -> None:
-        if self._outbox.is_watched:
-            self._outbox.trace(at_ns, "out", self.name, data)
 
     def _failed(self, words: str) -> None:
         if self._keeper is not None:

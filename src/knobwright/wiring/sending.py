@@ -19,12 +19,12 @@ _MS_NS = 1_000_000
 
 
 class Sent(NamedTuple):
-    """What was sent: the port's raw name, counts, and how long the line was taken, rests too."""
+    """What was sent: the port's raw name, counts, and how long it takes the line, rests too."""
 
     port: str
     n_messages: int
     n_bytes: int
-    took_ns: int
+    line_ns: int
 
 
 def send(port: OutPort, messages: Sequence[Timed], *, baud: int, gap_ms: int = 0) -> Sent:
@@ -59,13 +59,12 @@ def send(port: OutPort, messages: Sequence[Timed], *, baud: int, gap_ms: int = 0
             )
     pacing = Pacing(byte_ns=byte_ns(baud), stream=port.limits.stream, max_items=len(messages) + 1)
     start_ns = now_ns = monotonic_ns()
-    end_ns = start_ns
-    n_bytes = 0
+    line_ns = n_bytes = 0
     for timed in messages:
         gap = gap_ms if timed.data[0] == 0xF0 else 0
         rest_ns = max(timed.rest_ms, gap) * _MS_NS
         pacing.push(from_messages((timed.data,), rest_ns=rest_ns, source="command"), now_ns)
-        end_ns += len(timed.data) * byte_ns(baud) + rest_ns
+        line_ns += len(timed.data) * byte_ns(baud) + rest_ns
     while True:
         hand = pacing.due(monotonic_ns())
         if hand is not None:
@@ -75,8 +74,8 @@ def send(port: OutPort, messages: Sequence[Timed], *, baud: int, gap_ms: int = 0
             break
         else:
             _sleep_until(pacing.next_ns)
-    _sleep_until(end_ns)
-    return Sent(port.name, len(messages), n_bytes, monotonic_ns() - start_ns)
+    _sleep_until(start_ns + line_ns)
+    return Sent(port.name, len(messages), n_bytes, line_ns)
 
 
 def send_raw(port: OutPort, data: bytes, *, baud: int) -> Sent:
@@ -93,10 +92,10 @@ def send_raw(port: OutPort, data: bytes, *, baud: int) -> Sent:
             where=port.name,
             hint="leave --as-is out, or use a serial port",
         )
-    start_ns = monotonic_ns()
+    start_ns, line_ns = monotonic_ns(), len(data) * byte_ns(baud)
     port.send(data)
-    _sleep_until(start_ns + len(data) * byte_ns(baud))
-    return Sent(port.name, 0, len(data), monotonic_ns() - start_ns)
+    _sleep_until(start_ns + line_ns)
+    return Sent(port.name, 0, len(data), line_ns)
 
 
 def _sleep_until(deadline_ns: int) -> None:

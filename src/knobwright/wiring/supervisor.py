@@ -153,9 +153,11 @@ class Supervisor:
         Returns when silence has been sent. An engine that does not end in time is killed: the
         ledger then holds what is owed. A second call does nothing.
         """
-        with self._lock:
-            self._stopping.set()
-            self._send(Stop(finish))
+        self._stopping.set()
+        # An engine that reads no orders must not hold up whoever wants it to end.
+        threading.Thread(
+            target=self.send, args=(Stop(finish),), name="supervisor stop", daemon=True
+        ).start()
         if not self._over.wait(timeout_s):
             process = self._process
             if process is not None:

@@ -56,5 +56,11 @@ def may_replace(old: Item, new: Item, between: Sequence[Item]) -> bool:
         return False
     if old.sort == VALUE:
         against = [i for i in between if i.sort == KEPT and keeps_order(old, i)]
-        return all(i.base is None and max(m[0] for m in i.messages) < 0xF0 for i in against)
+        return all(i.base is None and all(map(_chooses, i.messages)) for i in against)
     return not any(i.sort in (KEPT, NOTE) and keeps_order(old, i) for i in between)
+
+
+def _chooses(message: bytes) -> bool:
+    """Return whether a message is a program, a bank or a channel mode: it reads no value."""
+    kind = message[0] & 0xF0
+    return kind == 0xC0 or (kind == 0xB0 and (message[1] in (0, 32) or message[1] >= 120))

@@ -22,6 +22,7 @@ from knobwright.core.wire.universal import maker_id, universal
 
 #: Longest harmless universal message in bytes: retuning every key singly takes 520.
 MAX_HARMLESS_BYTES = 600
+_ALL_DEVICES = b"\x7f"
 
 
 class Harmless(NamedTuple):
@@ -89,6 +90,7 @@ class Trust:
     def __init__(self, codec: Codec, allow: Iterable[str] = ()) -> None:
         self._codec = codec
         self._decoder = codec.decoder()  # keeps the first messages of sequences apart
+        self._of_all = codec.decoder()  # of messages to all devices, as if to this one
         self._allow = tuple(read_beginning(text) for text in allow)
         self._setup = frozenset(_setup_messages(codec, dangerous=False))
         self._danger = frozenset(_setup_messages(codec, dangerous=True))
@@ -104,7 +106,7 @@ class Trust:
         events = self._decoder.feed(message)
         if message in self._allow:
             return Verdict(True, "the bench allows it")
-        if danger := self._danger_of(message, events):
+        if danger := self._danger_of(message, events) or self._danger_for_all(message):
             return Verdict(False, danger)
         if message.startswith(self._allow):
             return Verdict(True, "the bench allows what it begins with")
@@ -129,6 +131,21 @@ class Trust:
             thing = self._codec.parameters.get(key) or self._blocks.get(key)
             if thing is not None and thing.danger:
                 return f"{key} is marked as dangerous: {thing.danger}"
+        return ""
+
+    def _danger_for_all(self, message: bytes) -> str:
+        """Return the danger of a message to all devices (7F): it means this module, too.
+
+        Universal messages: MIDI 1.0 Detailed Specification 4.2.1, page 35; that makers use 7F
+        likewise is common practice, no source.
+        """
+        at = 1 + max(1, len(maker_id(message)))
+        if message[at : at + 1] != _ALL_DEVICES:
+            return ""
+        for device in (self._codec.device, *self._codec.sheet.module.device_ids):
+            meant = message[:at] + bytes((device,)) + message[at + 1 :]
+            if danger := self._danger_of(meant, self._of_all.feed(meant)):
+                return danger
         return ""
 
     def _why_not(self, event: Event) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from knobwright.core.interfaces import Lookup
 from knobwright.core.sheet.records import Parameter
 from knobwright.core.surface.assignment import Assignment, Shown, Wish
+from knobwright.core.surface.kinds import TOGGLE
 from knobwright.core.surface.moves import PRESSED, RELEASED, Move
 from knobwright.core.surface.records import Control, Surface
 from knobwright.core.surface.tied import Tied
@@ -36,7 +37,7 @@ class Assignments:
         assignments: Sequence[Assignment],
         parameters: Mapping[str, Parameter],
     ) -> None:
-        controls = {control.name: control for control in surface.controls}
+        self._controls = controls = {control.name: control for control in surface.controls}
         self.layers_changed = False
         self._by_control: dict[str, list[Tied]] = {}
         self._by_key: dict[str, list[Tied]] = {}
@@ -97,6 +98,18 @@ class Assignments:
         for group in self._by_key.values():
             for tied in group:
                 tied.changed(None)
+
+    def let_go(self, at_ns: int) -> list[Move]:
+        """Return the moves that let go of what is pressed: the surface is gone.
+
+        A button that keeps its own state (``toggle``) is let go only where it holds a layer.
+        """
+        found = []
+        for name, channel in self._pressed:
+            control = self._controls[name]
+            if control.action != TOGGLE or name in self._layers:
+                found.append(Move(control, RELEASED, channel, 0, 0.0, None, 0, at_ns))
+        return found
 
     def shown(self, key: str, raw: int, channel: int | None, note: int | None) -> list[Shown]:
         """Return the controls that show a value, in the layer that is on now."""

@@ -41,7 +41,7 @@ class CheckedSurface(Struct, frozen=True):
         raise SheetError(
             f"{self.faults[0]}{more}",
             where=self.name,
-            hint="docs/reference/surface.md describes the format",
+            hint=f"knobwright check {self.name}",
             faults=tuple(str(fault) for fault in self.faults),
         )
 

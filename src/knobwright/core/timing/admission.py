@@ -9,6 +9,8 @@ from knobwright.core.wire.messages import is_note_on
 
 #: At so many times ``max_items`` everything new is refused.
 _HARD_LIMIT = 2
+#: A switch is on from this value on (page 12).
+_ON = 64
 
 
 class Refusals(NamedTuple):
@@ -37,6 +39,8 @@ class Admission:
         # Note-ons taken whose note-off has not come yet, and note-ons refused likewise.
         self._taken = [0] * (16 * 128)
         self._refused: dict[int, int] = {}
+        # Switches that were taken as on (pedals that are down): off is taken, however full it is.
+        self._on: set[int] = set()
         self._n_notes = self._n_offs = self._n_other = self._n_too_long = 0
 
     def note(self, message: bytes, n_waiting: int, *, lost: bool) -> bool:
@@ -45,8 +49,9 @@ class Admission:
         A note-off is refused only with the note-on that it belongs to: as long as one that was
         taken is open, it is taken.
         """
-        number = (message[0] & 15) << 7 | message[1]
-        if is_note_on(message):
+        status, key, velocity = message
+        number = (status & 15) << 7 | key
+        if velocity and status >= 0x90:
             if lost or n_waiting >= self._max_items:
                 self._refused[number] = self._refused.get(number, 0) + 1
                 self._n_notes += 1
@@ -82,6 +87,19 @@ class Admission:
             self._taken[number] -= 1
             self._refused[number] = self._refused.get(number, 0) + 1
         return True
+
+    def switch(self, message: bytes, *, taken: bool) -> bool:
+        """Return whether a switch's message is taken; off is, where its on was taken.
+
+        ``taken`` tells whether there is room.
+        """
+        number = (message[0] & 15) << 7 | message[1]
+        if message[2] < _ON:
+            taken = taken or number in self._on
+            self._on.discard(number)
+        elif taken:
+            self._on.add(number)
+        return taken
 
     def length(self, item: Item) -> bool:
         """Return whether the link carries every exclusive message of an item whole."""

@@ -91,9 +91,23 @@ class Merge:
         self._selected: dict[int, _Selection | None] = {}
         self._banks: dict[int, dict[int, bytes]] = {}  # channel: bank controller: message
         self._classes: dict[tuple[object, ...], Class] = {}
+        self._ready: dict[bytes, Item] = {}
 
     def feed(self, message: bytes) -> list[Item]:
         """Return the items of one whole message with its status byte; often one, or none."""
+        ready = self._ready.get(message)
+        if ready is not None:
+            return [ready]
+        items = self._made(message)
+        if len(items) == 1 and items[0].sort != KEPT and len(items[0].messages) == 1:
+            # The same bytes of this source are the same item again: nothing that it has selected
+            # is in them.
+            if len(self._ready) >= _MAX_CLASSES:
+                self._ready.clear()
+            self._ready[message] = items[0]
+        return items
+
+    def _made(self, message: bytes) -> list[Item]:
         status = message[0]
         kind = status >> 4
         if kind in (0x8, 0x9):
@@ -107,13 +121,17 @@ class Merge:
             self.n_sensing += 1
             return []
         if status == _SYSTEM_RESET:
-            self._numbers.clear()
-            self._selected.clear()
-            self._banks.clear()
+            self.forget()
         found = of_message(message)
         if found.sort == VALUE:  # pressure
             found = self._known((status, message[1] if kind == 0xA else 0), (message,), found)
         return [self._item((message,), found)]
+
+    def forget(self) -> None:
+        """Forget selections and banks: the source was away, or another one is there now."""
+        self._numbers.clear()
+        self._selected.clear()
+        self._banks.clear()
 
     def _item(self, messages: tuple[bytes, ...], found: Class, n_selection: int = 0) -> Item:
         sort, channels, base, key = found

@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator
 from functools import lru_cache
 
+from knobwright.core.timing.classify import BANKS, FIRST_MODE
 from knobwright.core.timing.items import BEND, KEPT, NOTE, VALUE, Item
 
 ADDED = "added"
@@ -29,6 +30,7 @@ REFUSED = "refused"
 
 _CHANNEL_MESSAGES = 1
 _EXCLUSIVES = 2
+_CONTROL, _PROGRAM = 0xB, 0xC
 
 
 @lru_cache(maxsize=256)
@@ -65,6 +67,15 @@ class Entry:
     def begins_exclusive(self) -> bool:
         """Return whether the next message is exclusive, so that it waits for a rest."""
         return self.items[0].messages[self.index][0] == 0xF0
+
+    @property
+    def only_chooses(self) -> bool:
+        """Return whether it is a program, bank or channel mode: that reads no value."""
+        return all(
+            kind == _PROGRAM or (kind == _CONTROL and (m[1] in BANKS or m[1] >= FIRST_MODE))
+            for m in self.items[0].messages
+            for kind in (m[0] >> 4,)
+        )
 
     def kinds(self) -> int:
         """Return which messages the first item holds that another's could be mixed up with."""
@@ -120,6 +131,7 @@ class Queue:
         self._soft: dict[int, Entry] = {}  # values and bends
         self._under_way: list[Entry] = []
         self._open: dict[Hashable, Entry] = {}  # by base: where a newer item still fits in
+        self._switches: dict[Hashable, Entry] = {}  # by base: the last kept item that waits
         self._n_barriers = [0] * 16  # kept items and bends on each channel
         # Number of the last arrival on each channel behind which nothing may be moved forward.
         self._wall_of_values = [0] * 16
@@ -220,7 +232,7 @@ class Queue:
 
     def _close(self, entry: Entry) -> None:
         """Note that nothing may be moved forward across this note or kept item."""
-        reads = entry.opaque and bool(entry.kinds() != _CHANNEL_MESSAGES)
+        reads = entry.opaque and not entry.only_chooses
         for channel in channels_of(entry.channels):
             self._wall_of_bends[channel] = entry.seq
             if entry.opaque:
@@ -233,6 +245,8 @@ class Queue:
     def _enter(self, entry: Entry) -> None:
         self._all[entry.seq] = entry
         self._of(entry)[entry.seq] = entry
+        if entry.sort == KEPT and entry.base is not None:
+            self._switches[entry.base] = entry
         if entry.sort in (KEPT, BEND):
             for channel in channels_of(entry.channels):
                 self._n_barriers[channel] += 1
@@ -347,9 +361,19 @@ class Queue:
     def _leave(self, entry: Entry) -> None:
         del self._all[entry.seq]
         del self._of(entry)[entry.seq]
+        if entry.sort == KEPT and self._switches.get(entry.base) is entry:
+            del self._switches[entry.base]
         if entry.sort in (KEPT, BEND):
             for channel in channels_of(entry.channels):
                 self._n_barriers[channel] -= 1
+
+    def supersede(self, item: Item) -> bool:
+        """Take out what waits of a switch, since a newer item says how it stands (rule 9)."""
+        entry = self._switches.get(item.base)
+        if entry is None or entry.index or entry.channels != item.channels:
+            return False
+        self.remove(entry)
+        return True
 
     def remove(self, entry: Entry) -> None:
         """Take an entry that is not under way out of the line."""
@@ -374,6 +398,13 @@ class Queue:
             entry.index = 0
         self._under_way.clear()
         return n_under_way
+
+    def select_anew(self) -> None:
+        """Let groups that are under way begin again with their selection: it holds no more."""
+        for entry in tuple(self._under_way):
+            if entry.items[0].n_selection:
+                entry.index = 0
+                self._under_way.remove(entry)
 
     def put_back(self, item: Item, at_ns: int) -> None:
         """Put an item in front of everything: it was handed over, but may not have gone out."""

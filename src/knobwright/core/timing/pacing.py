@@ -7,15 +7,15 @@ so that a note waits for the one message that is on the wire and never for a que
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from knobwright.core.errors import InputError
 from knobwright.core.timing.admission import Admission, Refusals
-from knobwright.core.timing.items import NOTE, REAL_TIME, Item
+from knobwright.core.timing.hand import Counts, Hand
+from knobwright.core.timing.items import KEPT, NOTE, REAL_TIME, Item
 from knobwright.core.timing.lane import Lane
 from knobwright.core.timing.line import PLAIN_CONTROLLERS, Line
 from knobwright.core.timing.order import REPLACED, Entry, Queue
 from knobwright.core.timing.release import release
+from knobwright.core.wire.controllers import is_switch
 
 __all__ = ["GAP_HOLDS", "SELECTIONS", "Counts", "Hand", "Pacing", "release"]
 
@@ -27,44 +27,11 @@ SELECTIONS = ("short", "always")
 #: Active sensing is sent after this much silence: the standard advises within 270 ms (page 32).
 SENSING_NS = 250_000_000
 
+#: So many real-time items leave in a row, at most, while something else waits.
+_MAX_IN_A_ROW = 8
 _SENSING = 0xFE
+_CONTROL = 0xB
 _new = tuple.__new__
-
-
-class Hand(NamedTuple):
-    """What to hand to the port now, in one call of its ``send``.
-
-    Attributes
-    ----------
-    data : bytes
-        What goes on the wire: a status may be left out, an exclusive may come in pieces.
-    done : tuple of Item
-        The item that is complete with it, with its full messages (also where a selection was left
-        out on the wire); empty in the middle of an item and for active sensing of the pacer's own.
-    message : bytes
-        The whole message, with its status, that ``data`` completes; empty for a piece that
-        completes none.
-    """
-
-    data: bytes
-    done: tuple[Item, ...]
-    message: bytes
-
-
-class Counts(NamedTuple):
-    """What was counted since the start."""
-
-    n_sent: int  # messages handed over whole
-    n_bytes: int  # bytes handed over
-    n_replaced: int  # waiting values and bends whose place a newer one took
-    n_overtaken: int  # notes that went before a value or bend that came earlier
-    n_refused_notes: int  # note-ons refused or thrown away: the queue was full, or the link lost
-    n_refused_offs: int  # note-offs that belong to these
-    n_refused_other: int  # anything else refused: beyond the hard limit
-    n_too_long: int  # exclusive messages longer than the link is known to carry
-    n_unsure: int  # items under way when the link was lost: they began anew
-    n_waiting: int  # items that wait now
-    worst_note_ns: int  # longest time from push to hand-over of a note
 
 
 class Pacing:
@@ -143,6 +110,7 @@ class Pacing:
         self._rest_end_ns = 0  # nothing but real time begins before
         self._n_sent = self._n_bytes = self._n_replaced = self._n_overtaken = 0
         self._n_unsure = self._worst_note_ns = 0
+        self._n_in_a_row = 0  # real-time items that left without a pause or another message
         self._load_ns = self._load_bytes = 0
 
     # -- in ----------------------------------------------------------------------------------------
@@ -170,6 +138,8 @@ class Pacing:
         elif not self._admission.length(item):
             return False
         if self._straight is None and not self._queue.n_items:
+            if sort == KEPT:
+                self._may_wait(item, full=False)
             self._straight = item
             self._straight_ns = now_ns
             return True
@@ -178,6 +148,8 @@ class Pacing:
 
     def _put(self, item: Item, at_ns: int) -> bool:
         full = item.sort != NOTE and self._admission.is_full(self._queue.n_items)
+        if item.sort == KEPT:
+            full = not self._may_wait(item, full)
         result = self._queue.put(item, at_ns, only_replace=full)
         # One more exclusive changes nothing in a rest, unless an older one made way for it.
         if result == REPLACED or item.messages[0][0] != 0xF0:
@@ -186,6 +158,16 @@ class Pacing:
             self._n_replaced += 1
             return True
         return self._admission.other(taken=result != "refused")
+
+    def _may_wait(self, item: Item, full: bool) -> bool:
+        """Return whether a kept item may wait: no lift of a switch is lost (rule 8)."""
+        message = item.messages[0]
+        if message[0] >> 4 != _CONTROL or not is_switch(message[1]):
+            return not full
+        # Only how it stands at last matters while no note can begin (rule 9).
+        if self._is_lost and self._queue.supersede(item):
+            self._n_replaced += 1
+        return self._admission.switch(message, taken=not full)
 
     def _settle(self) -> None:
         """Let what goes straight through wait in the queue like anything else."""
@@ -196,6 +178,41 @@ class Pacing:
             self._blocked = False
 
     # -- out ---------------------------------------------------------------------------------------
+
+    def straight(self, item: Item, now_ns: int) -> bytes | None:
+        """Return what to hand to the port at once for an item, or ``None``: then push it.
+
+        The way of nearly everything: the line is free and the item is a single channel message. It
+        counts as sent. Whatever needs a second look is left to :meth:`push` and :meth:`due`, which
+        say the same of these, only more slowly. To be called only while nothing waits and the link
+        is not lost.
+        """
+        # An item's parts are taken by number here, which is a third faster than by name.
+        if now_ns < self._free_ns or now_ns < self._rest_end_ns or len(item[0]) != 1:
+            return None
+        message = item[0][0]
+        status = message[0]
+        if status < 0xA0:
+            if not self._admission.note(message, 0, lost=False):
+                return b""
+        elif status >= 0xF0:
+            return None
+        elif status < 0xD0 and status >= 0xB0:
+            if status < 0xC0:
+                if not PLAIN_CONTROLLERS[message[1]]:
+                    return None
+                if is_switch(message[1]):
+                    self._admission.switch(message, taken=True)
+            self._line.note(item, 0, now_ns)
+        data = self._line.shortened(message, now_ns) if self._running else message
+        n_bytes = len(data)
+        self._n_sent += 1
+        self._n_bytes += n_bytes
+        if self._byte_ns:
+            self._free_ns = now_ns + n_bytes * self._byte_ns
+        if item[6]:
+            self._rest_end_ns = now_ns + n_bytes * self._byte_ns + item[6]
+        return data
 
     def due(self, now_ns: int) -> Hand | None:
         """Return what to hand to the port now; call again until it returns ``None``."""
@@ -230,11 +247,30 @@ class Pacing:
         return _new(Hand, (data, (item,), message))
 
     def _due(self, now_ns: int) -> Hand | None:
-        """Return what goes next by rule 3, real time first."""
-        if self._real_time.items:
-            found = self._real_time.take(now_ns, self._begin_ns)
-            if found is not None:
-                return self._hand_real_time(found, now_ns)
+        """Return what goes next by rule 3, real time first, but no flood of it (rule 1)."""
+        floods = self._n_in_a_row >= _MAX_IN_A_ROW
+        hand = None if floods else self._real_time_due(now_ns)
+        hand = self._message_due(now_ns) if hand is None else hand
+        hand = self._real_time_due(now_ns) if hand is None and floods else hand
+        if hand is None and self._sensing and now_ns >= self._free_ns + SENSING_NS:
+            return self._pass(bytes((_SENSING,)), (), bytes((_SENSING,)), now_ns)
+        return hand
+
+    def _real_time_due(self, now_ns: int) -> Hand | None:
+        """Return the real-time item that goes now, if one does."""
+        if not self._real_time.items:
+            return None
+        found = self._real_time.take(now_ns, self._begin_ns)
+        if found is None:
+            return None
+        n_before = self._n_in_a_row if now_ns <= self._free_ns else 0
+        hand = self._hand_real_time(found, now_ns)
+        self._n_in_a_row = n_before + 1
+        return hand
+
+    def _message_due(self, now_ns: int) -> Hand | None:
+        """Return the message, or the piece of one, that goes now, if one does."""
+        self._n_in_a_row = 0
         if self._open is not None:
             return self._hand_piece(self._open, now_ns)
         if now_ns >= self._rest_end_ns:
@@ -244,8 +280,6 @@ class Pacing:
                 if entry is not None:
                     return self._hand_entry(entry, now_ns)
                 self._blocked = resting
-        if self._sensing and now_ns >= self._free_ns + SENSING_NS:
-            return self._pass(bytes((_SENSING,)), (), bytes((_SENSING,)), now_ns)
         return None
 
     @property
@@ -368,6 +402,8 @@ class Pacing:
         self._is_lost = False
         self._blocked = False
         self._line.forget()
+        if self._open is None:
+            self._queue.select_anew()
         self._free_ns = max(self._free_ns, now_ns)
 
     def follow(self, before: Pacing) -> None:
@@ -432,6 +468,11 @@ class Pacing:
             self.n_waiting,
             self._worst_note_ns,
         )
+
+    @property
+    def rest_end_ns(self) -> int:
+        """Return when the last rest is over that something must wait for, in nanoseconds."""
+        return max(self._rest_end_ns, self._gap_end_ns)
 
     def load(self, now_ns: int) -> float:
         """Return the share of the time since the last call in which the line was busy, 0 to 1.

@@ -256,4 +256,4 @@ class TestHear:
         path.write_text(f"{HEADER}\n", encoding="utf-8")
         ran = knobwright("hear", f"file:{path}", "--for", "200ms")
         assert ran.status == 1
-        assert "still needed" in ran.out
+        assert "move one control" in ran.out

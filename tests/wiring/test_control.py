@@ -127,4 +127,7 @@ def test_who_connects_and_says_nothing_keeps_nobody_else_out(
     control.close()
     silent.close()
     garbage.close()
-    assert not [t for t in threading.enumerate() if t.name.startswith("control")]
+    left = [t for t in threading.enumerate() if t.name.startswith("control")]
+    for thread in left:  # closing waits for them no longer than it would wait for an answer
+        thread.join(10.0)
+    assert not [thread for thread in left if thread.is_alive()]

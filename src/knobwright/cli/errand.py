@@ -8,6 +8,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from knobwright.cli.exits import tell
+from knobwright.cli.patience import uninterrupted
 from knobwright.core.errors import PortError
 
 if TYPE_CHECKING:
@@ -37,7 +38,6 @@ class Errand:
         self._came: queue.SimpleQueue[Report] = queue.SimpleQueue()
         self._supervisor = Supervisor(start, self._came.put, main)
         self._missing: dict[str, str] = {}
-        self._finish = False
         self.n_let_go = 0
 
     def __enter__(self) -> Self:
@@ -45,12 +45,13 @@ class Errand:
             if not self._supervisor.start():
                 self.listen()
                 raise PortError("the engine could not be started")
-            self.listen()
+            self.listen(is_first=True)
             if self._missing:
                 name, words = next(iter(self._missing.items()))
-                raise PortError(f"the port can't be opened: {words}", where=name)
+                raise PortError(words.removeprefix(f"{name}: "), where=name)
         except BaseException:
-            self._supervisor.stop()
+            with uninterrupted():
+                self._supervisor.stop()
             raise
         return self
 
@@ -60,8 +61,9 @@ class Errand:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._supervisor.stop(finish=self._finish and error is None, timeout_s=60.0)
-        self.listen()
+        with uninterrupted():
+            self._supervisor.stop(timeout_s=60.0)
+            self.listen()
 
     def send(self, order: Order) -> None:
         """Send an order.
@@ -73,10 +75,6 @@ class Errand:
         """
         if not self._supervisor.send(order) and self._supervisor.is_over:
             raise PortError("the engine has stopped", hint="run the command again")
-
-    def finish(self) -> None:
-        """Let the end wait until everything is sent."""
-        self._finish = True
 
     def counts(self) -> dict[str, int]:
         """Return what the engine has counted; raises ``PortError``."""
@@ -102,8 +100,8 @@ class Errand:
             time.sleep(_LOOK_S)
         raise PortError("not everything could be sent in time")
 
-    def listen(self) -> None:
-        """Tell what has come."""
+    def listen(self, *, is_first: bool = False) -> None:
+        """Tell what has come; at first a port that is not there is no news but an error."""
         from knobwright.cli.reports import report_words
         from knobwright.engine.messages import PortState, Ready
 
@@ -116,5 +114,7 @@ class Errand:
                     self._missing.pop(report.name, None)
                     continue
                 self._missing[report.name] = report.words
+                if is_first:
+                    continue
             for words in report_words(report):
                 tell(words)

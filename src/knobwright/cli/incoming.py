@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 
 from knobwright.cli.exits import tell
@@ -28,6 +29,20 @@ def duration_ns(text: str) -> int:
             hint="for example 250ms, 10s or 5min",
         )
     return int(seconds * 1e9)
+
+
+def refuse_a_file_that_is_there(path: str, *, replace: bool) -> None:
+    """Refuse to record into an ordinary file that is there, unless it may be written over.
+
+    Raises
+    ------
+    InputError
+        It is there.
+    """
+    if not replace and os.path.isfile(path):
+        raise InputError(
+            "this file is there already", where=path, hint="give another name, or --replace"
+        )
 
 
 def tell_port(name: str, is_there: bool, words: str) -> None:

@@ -42,17 +42,19 @@ def report_words(report: m.Report, codec: Codec | None = None) -> list[str]:
                 "they are let go when it is opened next"
             ]
         case m.Ready() if report.n_let_go:
-            return [f"{count(report.n_let_go, 'note')} of an earlier run were let go"]
+            were = "was" if report.n_let_go == 1 else "were"
+            return [f"{count(report.n_let_go, 'note')} of an earlier run {were} let go"]
         case _:
             return _told(report, codec)
 
 
 def _port(state: m.PortState) -> str:
-    way = "to" if state.direction == "out" else "from"
+    name = printable(state.name)
+    words = printable(state.words).removeprefix(f"{name}: ")
     if state.is_there:
-        return f"{way} {printable(state.name)}: is there"
-    words = f": {printable(state.words)}" if state.words else ""
-    return f"{way} {printable(state.name)}: not there{words}; waiting for it"
+        # An input has a name of the bench: say which port that is.
+        return f"{name} is there" + ("" if not words or words in name else f" ({words})")
+    return f"{name} is not there{': ' if words else ''}{words}; waiting for it"
 
 
 def _trouble(trouble: m.Trouble) -> str:
@@ -98,7 +100,8 @@ def _told(report: m.Report, codec: Codec | None) -> list[str]:
                 "output looped to the input, or does the module pass on what it takes?"
             ]
         case t.ControlHeard():
-            needs = "".join(f"; {printable(need)}" for need in report.needs)
+            more = [need for need in report.needs if need not in report.words]
+            needs = "".join(f"; {printable(need)}" for need in more)
             asks = [f"  asked: {printable(ask.words)}" for ask in report.asks]
             table = [line for line in report.table.splitlines() if line]
             return [f"{printable(report.source)}: {printable(report.words)}{needs}", *asks, *table]

@@ -2,25 +2,44 @@
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import sys
 import threading
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 from knobwright.cli import show
+from knobwright.cli.counts import count_words
 from knobwright.cli.exits import tell
-from knobwright.core.errors import InputError, KnobwrightError, PortError, one_line, printable
+from knobwright.core.errors import (
+    InputError,
+    KnobwrightError,
+    PortError,
+    StoreError,
+    one_line,
+    printable,
+)
 
 if TYPE_CHECKING:
     from knobwright.adapters.files.traces import TraceWriter
     from knobwright.core.codec.plan import Codec
     from knobwright.core.codec.telling import Telling
     from knobwright.engine.messages import Order, Report, TraceBatch
+    from knobwright.exports.trace import TraceEntry
     from knobwright.wiring.supervisor import Supervisor
 
 _LOOK_S = 0.2
+#: How long the engine may take to tell its counts at the end.
+_ANSWERS_S = 1.0
 _NS = 1_000_000_000
 _ASKABLE = "quiet, off, resend, counts, hear INPUT, unhear INPUT, NAME=VALUE [CHANNEL], stop"
+#: What is said when a typed line was passed on; a value shows itself.
+_SAID = {
+    "quiet": "All sound is stopped.",
+    "off": "Nothing is known of the module's values any more.",
+    "resend": "What the module should have is sent again.",
+}
 
 
 class Session:
@@ -31,7 +50,9 @@ class Session:
     bench : str
         The folder.
     codec : Codec
-        The bench's codec: spells values and tells the trace.
+        The bench's codec: spells values and tells what goes to the module and comes from it.
+    inputs : collection of str
+        Names of the inputs: what they bring is not of the module's sheet.
     trace, values : bool
         Whether to tell every message, and every value that changes.
     writer : TraceWriter, optional
@@ -43,12 +64,14 @@ class Session:
         bench: str,
         codec: Codec,
         *,
+        inputs: Collection[str],
         trace: bool,
         values: bool,
         writer: TraceWriter | None = None,
     ) -> None:
         self._bench = bench
         self._codec = codec
+        self._inputs = inputs
         self._trace = trace
         self._values = values
         self._writer = writer
@@ -56,9 +79,15 @@ class Session:
         self._tellings: dict[tuple[str, str], Telling] = {}
         self._start_ns = 0
         self._n_not_shown = 0
+        self._is_cut = False  # the recording ended before the bridge did
 
-    def run(self, until_ns: int | None, name: str) -> None:
-        """Bridge until the time, ``stop`` or Ctrl-C, and leave silence.
+    def run(self, length_ns: int | None, name: str) -> bool:
+        """Bridge for so long, until ``stop`` or until Ctrl-C, and leave silence.
+
+        Returns
+        -------
+        bool
+            Whether all that was to be recorded was recorded.
 
         Raises
         ------
@@ -66,30 +95,64 @@ class Session:
             The engine can't be started, or stopped too often.
         """
         from knobwright.adapters.clock import monotonic_ns
-        from knobwright.engine.messages import Start, Watch
-        from knobwright.wiring.control import Controlled
+        from knobwright.cli.patience import ending_in_order, uninterrupted
+        from knobwright.engine.messages import Start
+        from knobwright.wiring.control import is_running
         from knobwright.wiring.engine import main
         from knobwright.wiring.supervisor import Supervisor
 
+        if is_running(self._bench):
+            raise PortError(
+                "a bridge is running with this bench already",
+                where=self._bench,
+                hint="stop that one first: Ctrl-C where it runs",
+            )
         supervisor = Supervisor(Start(bench=self._bench), self._came.put, main)
         self._start_ns = monotonic_ns()
-        try:
-            if not supervisor.start():
-                self._tell_what_came()
-                raise PortError("the engine could not be started", where=self._bench)
-            with Controlled(self._bench, supervisor):
-                tell(f"{printable(name)} is bridged; Ctrl-C leaves silence and ends.")
-                if self._trace or self._writer is not None:
-                    supervisor.send(Watch(on=True))
-                self._read_lines()
-                self._watch(supervisor, until_ns)
-        except KeyboardInterrupt:
-            pass
-        finally:
-            supervisor.stop()
-            self._tell_what_came()
+        with ending_in_order():
+            try:
+                self._bridge(supervisor, length_ns, name)
+            except KeyboardInterrupt:
+                pass
+            finally:
+                with uninterrupted():
+                    self._end(supervisor)
+        return not self._is_cut
+
+    def _bridge(self, supervisor: Supervisor, length_ns: int | None, name: str) -> None:
+        from knobwright.adapters.clock import monotonic_ns
+        from knobwright.engine.messages import Watch
+        from knobwright.wiring.control import Controlled
+
+        is_started = supervisor.start()
+        self._tell_what_came()
+        if not is_started:
+            raise PortError("the engine could not be started", where=self._bench)
+        with Controlled(self._bench, supervisor):
+            if self._trace or self._writer is not None:
+                supervisor.send(Watch(on=True))
+                supervisor.ask()  # its answer says that nothing goes unseen from now on
+            tell(f"{printable(name)} is bridged; Ctrl-C leaves silence and ends.")
+            self._read_lines()
+            self._watch(supervisor, None if length_ns is None else monotonic_ns() + length_ns)
+
+    def _end(self, supervisor: Supervisor) -> None:
+        """Leave silence, and tell what was counted."""
+        counts: dict[str, int] = {}
+        if supervisor.pid is not None:
+            with contextlib.suppress(PortError):  # it may be gone; then nothing can be told
+                counts = supervisor.ask(_ANSWERS_S).counts
+        supervisor.stop()
+        self._tell_what_came()
+        held = [name for name in counts if name.endswith(" n_owed")]
+        n_held = sum(counts.pop(name) for name in held) - supervisor.n_owed
+        for words in count_words(counts):
+            tell(words)
         if self._n_not_shown:
-            tell(f"{self._n_not_shown} pieces of the trace were not shown: the screen was too slow")
+            n = show.count(self._n_not_shown, "piece")
+            tell(f"{n} of the trace not shown: the reader was too slow")
+        if n_held > 0:
+            tell(f"{show.count(n_held, 'held note')} let go.")
         if not supervisor.n_owed:
             tell("Silence; nothing sounds on.")
 
@@ -138,21 +201,33 @@ class Session:
 
     def _tell_trace(self, batch: TraceBatch) -> None:
         from knobwright.core.codec.telling import Telling
+        from knobwright.core.interfaces import IN
         from knobwright.exports.trace import TraceEntry
 
         self._n_not_shown += batch.n_not_shown
         for at_ns, way, port, data in batch.entries:
             if self._writer is not None:
-                self._writer.write(TraceEntry(at_ns, way, port, data))
+                self._record(TraceEntry(at_ns, way, port, data))
             if not self._trace:
                 continue
             telling = self._tellings.get((way, port))
             if telling is None:
-                telling = self._tellings[way, port] = Telling(self._codec)
+                codec = None if way == IN and port in self._inputs else self._codec
+                telling = self._tellings[way, port] = Telling(codec)
             for told in telling.feed(data, at_ns):
                 at_s = max(0, told.at_ns - self._start_ns) / _NS
                 words = "; ".join(told.sets) or told.words
                 show.line(f"{at_s:11.6f}  {way:>3}  {port}  {show.hex_short(told.data)}  {words}")
+
+    def _record(self, entry: TraceEntry) -> None:
+        """Write an entry down; a full disk ends the recording, never the music."""
+        assert self._writer is not None
+        try:
+            self._writer.write(entry)
+        except StoreError as error:
+            self._writer = None
+            self._is_cut = True
+            tell(f"knobwright: {one_line(error)}; the bridge goes on")
 
     # -- typed lines -------------------------------------------------------------------------------
 
@@ -169,11 +244,13 @@ class Session:
     def _carry_out(self, line: str, supervisor: Supervisor) -> None:
         try:
             if line == "counts":
-                for name, n in supervisor.ask().counts.items():
-                    show.line(f"{name}: {n}")
+                for words in count_words(supervisor.ask().counts):
+                    show.line(words)
                 return
             for order in self._orders(line):
                 supervisor.send(order)
+            if said := _SAID.get(line):
+                tell(said)
         except KnobwrightError as error:
             tell(f"knobwright: {one_line(error)}")
 
@@ -200,7 +277,7 @@ class Session:
         from knobwright.engine.messages import Bytes, Set
 
         channel = None
-        if len(words) > 1 and words[-1].isdecimal():
+        if len(words) > 1 and words[-1].isdecimal() and not words[-2].endswith("="):
             channel = int(words.pop())
             if not 1 <= channel <= 16:
                 raise InputError(f"a channel is 1 to 16, not {channel}")

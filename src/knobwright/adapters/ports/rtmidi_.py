@@ -20,6 +20,7 @@ from collections.abc import Callable, Sequence
 from knobwright.adapters.ports import rtmidi_driver as driver
 from knobwright.adapters.ports.kind import PortSettings, Surroundings
 from knobwright.adapters.ports.receiving import CLOSE_WAIT_S, Receiving
+from knobwright.adapters.ports.rtmidi_look import joined_to
 from knobwright.core.errors import DecodeError, PortError, PortLimitError, PortLostError
 from knobwright.core.interfaces import (
     IN,
@@ -272,7 +273,19 @@ class _Rtmidi:
         return f"{KIND}:{self._name}"
 
     def is_there(self) -> bool:
-        """Return whether the server still runs and lists the port; a port of our own always is."""
+        """Return whether the server still runs and we are joined to the port.
+
+        A port of our own is there as long as the server is.
+        """
+        if not self._is_listed():
+            return False
+        if self._client.system != driver.JACK or self._name.startswith(OURS):
+            return True
+        joined = joined_to(self._name)
+        return joined is None or _is_ours(joined)
+
+    def _is_listed(self) -> bool:
+        """Return whether the server still runs and lists the port; quick."""
         if not self._is_open or not self._client.is_alive:
             return False
         return self._name.startswith(OURS) or self._name in self._client.names()
@@ -338,7 +351,7 @@ class RtmidiOut(_Rtmidi):
         now_ns = time.monotonic_ns()
         if now_ns - self._looked_ns < LOOK_NS:
             return
-        if not self.is_there():
+        if not self._is_listed():
             raise PortLostError("the port is gone", where=self._where)
         self._looked_ns = now_ns
 

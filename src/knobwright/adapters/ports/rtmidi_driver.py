@@ -51,7 +51,7 @@ SOCKETS = "/dev/shm"  # where JACK on Linux keeps them
 JACK_TRIES = 5
 JACK_PAUSE_S = 0.02
 
-_LOCK = threading.RLock()
+LOCK = threading.RLock()
 _CLIENTS: list[Client] = []
 _LOOKER = b"Knobwright look"
 _IS_INPUT, _IS_OUTPUT = 1, 2  # flags of JACK's ports
@@ -158,7 +158,7 @@ class Client:
         when the next one is made, and the driver would stand still for a second, with all threads,
         waiting for a period that never comes.
         """
-        with _LOCK, self.lock:
+        with LOCK, self.lock:
             was_alive = self.is_alive
             native, self.native = self.native, None
             if native is None:
@@ -179,7 +179,7 @@ def make_client(direction: str, system: str) -> Client | None:
     JACK refuses a new client now and then while another comes or goes at the same moment (seen in
     5 of 100 with three servers at work), so a server that seems to be there is asked again.
     """
-    with _LOCK:
+    with LOCK:
         client = _make_once(direction, system)
         tries = JACK_TRIES if client is None and system == JACK else 1
         while client is None and (tries := tries - 1) and _server_seems_there():
@@ -191,8 +191,8 @@ def make_client(direction: str, system: str) -> Client | None:
 def _make_once(direction: str, system: str) -> Client | None:
     rtmidi = library()
     if system == JACK:
-        _forget_the_dead()
-    before = _descriptors() if system == JACK else frozenset()
+        forget_the_dead()
+    before = descriptors() if system == JACK else frozenset()
     constant = getattr(rtmidi, SYSTEMS[system])
     try:
         with quiet():
@@ -203,10 +203,10 @@ def _make_once(direction: str, system: str) -> Client | None:
     except (rtmidi.RtMidiError, RuntimeError):
         native = None
     if system == JACK:  # a server that ended meanwhile: the library has freed its clients
-        _forget_the_dead()
+        forget_the_dead()
     if native is None:
         return None
-    client = Client(native, system, _server_sockets(before) if system == JACK else [])
+    client = Client(native, system, server_sockets(before) if system == JACK else [])
     _CLIENTS.append(client)
     return client
 
@@ -224,7 +224,7 @@ def borrowed(direction: str, system: str) -> Client | None:
     """Return a client that is open already and can be asked for names, if there is one."""
     rtmidi = library()
     wanted = rtmidi.MidiIn if direction == IN else rtmidi.MidiOut
-    with _LOCK:
+    with LOCK:
         for client in _CLIENTS:
             if client.system == system and isinstance(client.native, wanted) and client.is_alive:
                 return client
@@ -245,7 +245,7 @@ class Survey(NamedTuple):
 
 def can_survey() -> bool:
     """Return whether JACK's own library can be reached."""
-    return _jack_library() is not None
+    return jack_library() is not None
 
 
 def survey_jack(port: str = "") -> Survey | None:
@@ -254,15 +254,15 @@ def survey_jack(port: str = "") -> Survey | None:
     The driver's own way takes longer and holds the interpreter meanwhile. Returns
     ``None`` where no server answers, or the library can't be reached.
     """
-    lib = _jack_library()
+    lib = jack_library()
     if lib is None:
         return None
     status = ctypes.c_int()
-    with _LOCK, quiet():
+    with LOCK, quiet():
         for attempt in range(JACK_TRIES):
-            _forget_the_dead()
+            forget_the_dead()
             client = lib.jack_client_open(_LOOKER, _NO_START, ctypes.byref(status))
-            _forget_the_dead()
+            forget_the_dead()
             if client:
                 break
             if attempt + 1 == JACK_TRIES or not _server_seems_there():
@@ -277,17 +277,17 @@ def survey_jack(port: str = "") -> Survey | None:
             handle = lib.jack_port_by_name(client, port.encode()) if port else None
             joined: tuple[str, ...] = ()
             if handle:
-                joined = _texts(lib, lib.jack_port_get_all_connections(client, handle))
+                joined = texts(lib, lib.jack_port_get_all_connections(client, handle))
         finally:
             lib.jack_client_close(client)
     return Survey(int(frames * 1_000_000_000 // rate) if rate else 0, names, joined)
 
 
 def _midi_ports(lib: Any, client: Any, flags: int) -> list[str]:
-    return list(_texts(lib, lib.jack_get_ports(client, None, b"8 bit raw midi", flags)))
+    return list(texts(lib, lib.jack_get_ports(client, None, b"8 bit raw midi", flags)))
 
 
-def _texts(lib: Any, rows: Any) -> tuple[str, ...]:
+def texts(lib: Any, rows: Any) -> tuple[str, ...]:
     """Return the texts of a list that JACK's library made, and free the list."""
     if not rows:
         return ()
@@ -305,7 +305,7 @@ def quiet() -> Iterator[None]:
     What Python itself writes there meanwhile is written again afterwards. So is what native code
     wrote, unless it is one of the drivers' usual complaints, which our own errors tell in words.
     """
-    with _LOCK:
+    with LOCK:
         try:
             kept = os.dup(2)
         except OSError:  # no standard error at all
@@ -329,9 +329,9 @@ _USUAL = re.compile(
 )
 
 
-def _forget_the_dead() -> None:
+def forget_the_dead() -> None:
     """Let go all JACK clients as soon as one has lost its server: the library frees all of them."""
-    with _LOCK:
+    with LOCK:
         ours = [client for client in _CLIENTS if client.system == JACK]
         if any(not client.is_alive for client in ours):
             for client in ours:
@@ -348,7 +348,8 @@ def release_all() -> None:
 atexit.register(release_all)
 
 
-def _descriptors() -> frozenset[int]:
+def descriptors() -> frozenset[int]:
+    """Return the numbers of all that this process has open."""
     folder = "/proc/self/fd" if sys.platform == "linux" else "/dev/fd"
     try:
         return frozenset(int(name) for name in os.listdir(folder))
@@ -356,10 +357,10 @@ def _descriptors() -> frozenset[int]:
         return frozenset()
 
 
-def _server_sockets(before: frozenset[int]) -> list[socket.socket]:
+def server_sockets(before: frozenset[int]) -> list[socket.socket]:
     """Return our own handles of the sockets that lead to the server since ``before``."""
     found = []
-    for number in sorted(_descriptors() - before):
+    for number in sorted(descriptors() - before):
         try:
             if not stat.S_ISSOCK(os.fstat(number).st_mode):
                 continue
@@ -377,7 +378,7 @@ def _server_sockets(before: frozenset[int]) -> list[socket.socket]:
     return found
 
 
-def _jack_library() -> Any:
+def jack_library() -> Any:
     """Return the JACK library that the driver has loaded; ``None`` where there is none."""
     try:
         with open("/proc/self/maps", encoding="utf-8", errors="replace") as maps:
@@ -423,7 +424,7 @@ def _calm_jack() -> None:
     if _calmed:
         return
     _calmed = True
-    lib = _jack_library()
+    lib = jack_library()
     if lib is None:
         return
     nothing = ctypes.cast(ctypes.CDLL(None).strlen, ctypes.c_void_p)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from knobwright.cli.exits import FINE
+from knobwright.cli.exits import FINE, TROUBLE
 
 
 @click.command("bridge")
@@ -31,10 +31,9 @@ def command(
     """
     from contextlib import ExitStack
 
-    from knobwright.adapters.clock import monotonic_ns
-    from knobwright.adapters.files.bench import load
+    from knobwright.adapters.files.bench import folder_of, load
     from knobwright.adapters.files.traces import TraceWriter
-    from knobwright.cli.incoming import duration_ns
+    from knobwright.cli.incoming import duration_ns, refuse_a_file_that_is_there
     from knobwright.cli.session import Session
 
     length_ns = None if duration is None else duration_ns(duration)
@@ -42,8 +41,15 @@ def command(
     with ExitStack() as stack:
         writer = None
         if record is not None:
+            refuse_a_file_that_is_there(record, replace=replace)
             writer = stack.enter_context(TraceWriter(record, replace=replace))
-        session = Session(bench, codec, trace=trace, values=values, writer=writer)
-        until_ns = None if length_ns is None else monotonic_ns() + length_ns
-        session.run(until_ns, found.name or bench)
-    return FINE
+        session = Session(
+            str(folder_of(bench)),
+            codec,
+            inputs={given.name for given in found.inputs},
+            trace=trace,
+            values=values,
+            writer=writer,
+        )
+        is_whole = session.run(length_ns, found.name or bench)
+    return FINE if is_whole else TROUBLE

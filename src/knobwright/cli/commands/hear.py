@@ -47,10 +47,13 @@ def command(
     for a moment. What can't be told from the messages alone is asked, never guessed: exit status 1
     until it is answered with --answer. With --into the description is added to a surface.
     """
+    from knobwright.adapters.files.surfaces import SUFFIX
     from knobwright.core.surface.heard import described
 
     if into is not None and not name:
         raise InputError("a control needs a name to be written down", hint="add --name NAME")
+    if into is not None and not into.endswith(SUFFIX):  # said before the control is moved
+        raise InputError(f"the name of a surface ends in {SUFFIX}", where=into)
     hearing = _listen(port, baud, duration)
     for text in answers:
         question, _, value = text.partition("=")
@@ -60,7 +63,7 @@ def command(
     for words in heard.also:
         show.line(f"  besides: {words}")
     try:
-        table = described(heard, name or "K1", label=label, any_channel=any_channel)
+        table = described(heard, name or "control-1", label=label, any_channel=any_channel)
     except QuestionError:
         _ask(heard)
         return FINDINGS
@@ -69,6 +72,8 @@ def command(
         show.line()
         for line in table.splitlines():
             show.line(line)
+        show.line()
+        show.line("To keep it, run it again with --name NAME --into FILE.surface.toml")
     else:
         from knobwright.adapters.files.surfaces import add_control
 
@@ -90,7 +95,10 @@ def _listen(port: str, baud: int, duration: str) -> Hearing:
     hearing, splitter = Hearing(), Splitter()
     last_ns = 0
     with Listening([PortPlan(port, baud)], tell_port) as listening:
-        tell(f"Move one control of {printable(listening.names[0])} now; then let it rest.")
+        tell(
+            f"Move one control of {printable(listening.names[0])} now: turn it slowly all the way "
+            "up and all the way down, or press it twice. Then let it rest."
+        )
         try:
             for entry in listening.entries(until_ns):
                 if entry is not None:
@@ -107,8 +115,10 @@ def _listen(port: str, baud: int, duration: str) -> Hearing:
 
 def _ask(heard: Heard) -> None:
     for words in heard.needs:
-        show.line(f"  still needed: {words}")
+        if words not in heard.words:
+            show.line(f"  to be surer, run it again: {words}")
     for ask in heard.asks:
-        show.line(f"  question {ask.name}: {ask.words}")
-        for answer, meaning in ask.answers.items():
+        lead = "or tell" if heard.needs else "tell"
+        show.line(f"  {lead} with --answer: {ask.words}")
+        for answer, meaning in (ask.answers or {"NUMBER": "a whole number"}).items():
             show.line(f"    --answer {ask.name}={answer}  {meaning}")

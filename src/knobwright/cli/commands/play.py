@@ -1,4 +1,4 @@
-"""``knobwright play``: a song or a trace to a port, notes first, silence at the end."""
+"""``knobwright play``: a song to a port, notes first, silence at the end."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import click
 
 from knobwright.cli import show
 from knobwright.cli.exits import FINDINGS, FINE, INTERRUPTED, tell
+from knobwright.cli.patience import ending_in_order, uninterrupted
 from knobwright.core.errors import InputError, printable
 
 if TYPE_CHECKING:
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from knobwright.engine.song_plan import Plan
 
 _N_SHOWN = 8
+#: How long the player may take to end after it was told to.
+_ENDS_S = 5.0
 
 
 @click.command("play")
@@ -64,9 +67,10 @@ def command(
     trust = Trust(codec, allow)
     planned = plan(loaded, codec, trust, pattern=pattern - 1)
     _tell_plan(planned, song)
-    with Errand(start) as errand:
+    with ending_in_order(), Errand(start) as errand:
         played = _play(errand, planned, begin, end, speed, byte_ns)
-        counts = errand.counts()
+        # The last messages of a dense song may wait for the line still.
+        counts = errand.wait_idle() if played.is_whole else errand.counts()
     show.line(_words(planned, played, counts))
     if not played.is_whole:
         return INTERRUPTED
@@ -86,7 +90,7 @@ def _target(out: str, sheet: str | None, baud: int) -> tuple[Start, Codec, int]:
         if sheet is not None:
             raise InputError("a bench has its own sheet", hint="leave --sheet out")
         bench, codec = load(out).require()
-        return Start(bench=str(folder_of(out))), codec, byte_ns(bench.links[0].baud)
+        return Start(bench=str(folder_of(out)), hears=False), codec, byte_ns(bench.links[0].baud)
     # A sheet of channel messages alone explains no exclusive message: the harmless ones are left.
     codec = load_codec(sheet or "midi-1")
     receiver = codec.sheet.receiver
@@ -109,9 +113,12 @@ def _tell_plan(planned: Plan, song: str) -> None:
     if len(planned.untrusted) > _N_SHOWN:
         tell(f"  and {len(planned.untrusted) - _N_SHOWN} more kinds of exclusive messages")
     for unknown in planned.unknown[:_N_SHOWN]:
+        many = "s" if len(unknown.channels) > 1 else ""
         channels = ", ".join(map(str, unknown.channels))
-        tell(f"  the sheet does not know {printable(unknown.words)}: channel {channels}, "
-             f"{show.count(unknown.n, 'message')}; sent all the same")  # fmt: skip
+        tell(
+            f"  not in the sheet, sent all the same: {printable(unknown.words)}, "
+            f"{show.count(unknown.n, 'time')} on channel{many} {channels}"
+        )
     if planned.ports:
         ports = ", ".join(str(port) for port, _ in planned.ports)
         tell(f"  tracks are meant for several ports ({ports}): all are sent to this one")
@@ -132,7 +139,8 @@ def _play(
 
     def push(items: Sequence[Item]) -> None:
         for item in items:
-            errand.send(Bytes(b"".join(item.messages), "song", rest_ns=item.rest_ns))
+            data, rest_ns = b"".join(item.messages), item.rest_ns
+            errand.send(Bytes(data, "song", rest_ns=rest_ns, is_trusted=True))
 
     player = Player(planned, push, clock=monotonic_ns, alarm=ClockAlarm(monotonic_ns),
                     byte_ns=byte_ns)  # fmt: skip
@@ -140,25 +148,32 @@ def _play(
     start_ns = 0 if begin is None else duration_ns(begin)
     end_ns = None if end is None else duration_ns(end)
     done: list[Played | BaseException] = []
+    ended = threading.Event()
 
     def run() -> None:
         try:
             done.append(player.play(start_ns=start_ns, end_ns=end_ns))
         except BaseException as error:  # noqa: BLE001  raised below, in the thread that waits
             done.append(error)
+        finally:
+            ended.set()
 
-    thread = threading.Thread(target=run, name="player")
-    thread.start()
+    # Not the thread's own join: a Ctrl-C inside that takes a running thread for an ended one
+    # (CPython 3.11).
+    thread = threading.Thread(target=run, name="player", daemon=True)
     try:
-        while thread.is_alive():
-            thread.join(0.1)
+        thread.start()
+        while not ended.wait(0.1):
             errand.listen()
     except KeyboardInterrupt:
         pass
     finally:
-        player.stop()
-        thread.join()
-    (result,) = done
+        with uninterrupted():
+            player.stop()
+            ended.wait(_ENDS_S)
+    if not done:  # it was stopped before it had begun
+        raise KeyboardInterrupt
+    result = done[0]
     if isinstance(result, BaseException):
         raise result
     return result

@@ -6,7 +6,7 @@ import click
 
 from knobwright.cli import show
 from knobwright.cli.exits import FINE, tell
-from knobwright.core.errors import InputError, printable
+from knobwright.core.errors import printable
 
 
 @click.command("record")
@@ -21,21 +21,17 @@ def command(
     """Record every byte that comes in at each PORT, with its time, until Ctrl-C.
 
     The trace holds one line of JSON for each piece of bytes. It is played again by naming it as a
-    port, file:FILE, or by "play FILE". What was recorded stays readable when the disk fills up.
+    port, file:FILE: listen to it, hear a control in it, or make it an input of a bench. What was
+    recorded stays readable when the disk fills up.
     """
-    import os
-
     from knobwright.adapters.clock import monotonic_ns
     from knobwright.adapters.files.traces import TraceWriter
-    from knobwright.cli.incoming import duration_ns, tell_port
+    from knobwright.cli.incoming import duration_ns, refuse_a_file_that_is_there, tell_port
     from knobwright.engine.messages import PortPlan
     from knobwright.wiring.listening import Listening
 
     length_ns = None if duration is None else duration_ns(duration)
-    if not replace and os.path.exists(output):
-        raise InputError(
-            "this file is there already", where=output, hint="give another name, or --replace"
-        )
+    refuse_a_file_that_is_there(output, replace=replace)
     plans = [PortPlan(port, baud) for port in ports]
     with Listening(plans, tell_port) as listening, TraceWriter(output, replace=replace) as writer:
         names = ", ".join(printable(name) for name in listening.names)

@@ -31,7 +31,7 @@ def command(setup: bool, bench: str) -> int:
         reach(folder, Resend(setup))
         show.line("The running bridge sends everything again.")
         return FINE
-    with Errand(Start(bench=folder)) as errand:
+    with Errand(Start(bench=folder, hears=False)) as errand:
         errand.send(Resend(setup))
         counts = errand.wait_idle()
     n_messages = sum(n for name, n in counts.items() if name.endswith(" n_sent"))

@@ -134,10 +134,8 @@ def _send(
         show.json_object({"sent": sent._asdict(), "back": answers})
         return FINE
     what = show.count(sent.n_messages, "message") if messages else "as they are"
-    show.line(
-        f"{show.count(sent.n_bytes, 'byte')} sent to {sent.port}: {what}, "
-        f"{sent.took_ns / 1e6:.1f} ms on the line"
-    )
+    line = f", {sent.line_ns / 1e6:.1f} ms on the line" if sent.line_ns else ""
+    show.line(f"{show.count(sent.n_bytes, 'byte')} sent to {sent.port}: {what}{line}")
     for answer in answers:
         show.line(f"  back after {answer['after_ms']:.1f} ms: {answer['hex']}  {answer['words']}")
     if options.back is not None and not answers:

@@ -58,7 +58,7 @@ class CheckedBench(Struct, frozen=True):
         raise SheetError(
             f"{self.faults[0]}{more}",
             where=self.name,
-            hint="mend bench.toml at that line",
+            hint=f"knobwright check {self.name}",
             faults=tuple(str(fault) for fault in self.faults),
         )
 

@@ -56,12 +56,15 @@ class Telling:
             return Told(at_ns, data, f"dropped: {record.reason}", is_fine=False)
         if self._codec is None or self._decoder is None:
             return Told(at_ns, data, describe(data))
-        from knobwright.core.codec.events import Unexplained
+        from knobwright.core.codec.events import Note, Unexplained
 
         events = self._decoder.feed(data)
-        sets = tuple(event_words(event, self._codec) for event in events)
-        fine = not all(isinstance(event, Unexplained) for event in events)
-        return Told(at_ns, data, describe(data), sets, fine)
+        # A note is told whole, with its channel, key and velocity; it sets nothing.
+        plain = (Note, Unexplained)
+        sets = tuple(event_words(e, self._codec) for e in events if not isinstance(e, plain))
+        strange = [event_words(e, self._codec) for e in events if isinstance(e, Unexplained)]
+        words = describe(data) if sets else "; ".join([describe(data), *strange])
+        return Told(at_ns, data, words, sets, not events or len(strange) < len(events))
 
 
 def event_words(event: Event, codec: Codec) -> str:

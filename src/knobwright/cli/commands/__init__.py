@@ -23,7 +23,7 @@ COMMANDS: dict[str, CommandRow] = {
     for row in (
         CommandRow("draft", "draft", "Draft a sheet from a maker's leaflet."),
         CommandRow("answer", "answer", "Answer the open questions of a sheet."),
-        CommandRow("check", "check", "Check a sheet: every fault and open question with its line."),
+        CommandRow("check", "check", "Check a sheet, surface or bench: every fault with its line."),
         CommandRow("params", "params", "List the parameters of a sheet."),
         CommandRow("bytes", "bytes_", "Work out the bytes that set parameters."),
         CommandRow("explain", "explain", "Say in words what bytes or a line template mean."),
@@ -35,11 +35,15 @@ COMMANDS: dict[str, CommandRow] = {
         CommandRow("bridge", "bridge", "Carry a surface's movements to the module, live."),
         CommandRow("quiet", "quiet", "Stop all sound now."),
         CommandRow("resend", "resend", "Send again what the module should have."),
+        CommandRow("play", "play", "Play a song to a port or a bench, notes first."),
         CommandRow(
             "looptest",
             "looptest",
             "Test the way through a cable or pass-through, and name its faults.",
         ),
+        CommandRow("song", "song", "Tell what will go wrong when a song meets a module."),
+        CommandRow("prepare", "prepare", "Write a song that starts right on a module, every time."),
+        CommandRow("survey", "survey", "Hold a folder of songs against a module, in one table."),
         CommandRow("demo", "demo", "Go the whole way on an invented module, no hardware needed."),
         CommandRow("completion", "completion", "Print the completion script for a shell."),
     )

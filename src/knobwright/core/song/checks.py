@@ -24,6 +24,8 @@ SMPTE_OFFSET = 0x54
 #: Meta events of a fixed length: type -> bytes.
 LENGTHS = {0x00: 2, CHANNEL_PREFIX: 1, 0x21: 1, 0x2F: 0, TEMPO: 3, SMPTE_OFFSET: 5,
            TIME_SIGNATURE: 4, KEY_SIGNATURE: 2}  # fmt: skip
+#: Smallest beat that is taken for one: a 128th note, 1/2^7.
+MAX_BEAT_POWER = 7
 #: Frames a second that a header may name.
 FRAMES = (24, 25, 29, 30)
 _LISTED = 50
@@ -96,9 +98,9 @@ def _check_lengths(events: Events, metas: Int, faults: Faults) -> None:
 
 
 def _check_contents(data: bytes, events: Events, metas: Int, faults: Faults) -> None:
-    """Check the ranges of key signature, channel prefix and tempo."""
+    """Check the ranges of tempo, signatures and channel prefix."""
     kinds = events.first[metas]
-    odd = np.isin(kinds, (TEMPO, KEY_SIGNATURE, CHANNEL_PREFIX))
+    odd = np.isin(kinds, (TEMPO, TIME_SIGNATURE, KEY_SIGNATURE, CHANNEL_PREFIX))
     n_said = 0
     for index in metas[odd].tolist():
         at, size = int(events.at[index]), int(events.size[index])
@@ -114,6 +116,9 @@ def _wrong_content(kind: int, content: bytes) -> tuple[str, str] | None:
         return None  # its length is said already
     if kind == TEMPO and not any(content[:3]):
         return "a tempo of 0 microseconds a quarter note is none", "not used"
+    if kind == TIME_SIGNATURE and not (content[0] and content[1] <= MAX_BEAT_POWER):
+        beat = f"{content[0]} beats of a note 1/2^{content[1]}"
+        return f"a time signature of {beat} makes no bars", "not used"
     if kind == CHANNEL_PREFIX and content[0] > 15:
         return f"a channel prefix is 0 to 15, found {content[0]}", "kept"
     if kind == KEY_SIGNATURE:

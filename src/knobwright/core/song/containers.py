@@ -8,6 +8,7 @@ common practice, from memory of "Multimedia Programming Interface and Data Speci
 from __future__ import annotations
 
 import zlib
+from contextlib import suppress
 
 from knobwright.core.errors import InputError, printable
 from knobwright.core.song.records import MAX_BYTES, Faults, Wrap
@@ -18,6 +19,8 @@ _GZIP = b"\x1f\x8b"
 _GZIP_BITS = 31
 _MAX_RIFF_CHUNKS = 10_000
 _MAX_MEMBERS = 64
+#: So many packed bytes are unpacked in one go.
+_PIECE_BYTES = 16_384
 
 #: How other files begin: (first bytes, what it is).
 _OTHERS: tuple[tuple[bytes, str], ...] = (
@@ -100,16 +103,16 @@ def _unpack(data: bytes, name: str, faults: Faults) -> bytes:
         if rest[:2] != _GZIP:
             break
         machine = zlib.decompressobj(_GZIP_BITS)
-        try:
-            # One byte more than allowed is enough to know.
-            out += machine.decompress(rest, MAX_BYTES + 1 - len(out))
-        except zlib.error as error:
-            if not out:
-                raise InputError(
-                    f"the packed file (gzip) is damaged: {error}", where=name, hint="fetch it again"
-                ) from error
-            faults.add(len(out), 0, "the packed file (gzip) is damaged", "read up to there")
-            return bytes(out)
+        end, damage = _member(machine, rest, out)
+        if damage and not out:
+            raise InputError(
+                f"the packed file (gzip) is damaged: {damage}", where=name, hint="fetch it again"
+            )
+        if damage:
+            faults.add(
+                len(out), 0, "the packed file (gzip) is damaged", "read what comes before that"
+            )
+            return bytes(out[:MAX_BYTES])
         if len(out) > MAX_BYTES:
             raise InputError(
                 f"the packed file (gzip) unpacks to more than {MAX_BYTES // _MIB} MiB, and a song "
@@ -119,10 +122,33 @@ def _unpack(data: bytes, name: str, faults: Faults) -> bytes:
         if not machine.eof:
             faults.add(len(out), 0, "the packed file (gzip) is cut off", "read what is there")
             return bytes(out)
-        rest = machine.unused_data
+        rest = rest[end:]
     if rest.strip(b"\0"):
         faults.add(len(out), 0, f"{len(rest)} bytes stand behind the packed song", "left alone")
     return bytes(out)
+
+
+def _member(machine: zlib._Decompress, data: bytes, out: bytearray) -> tuple[int, str]:
+    """Unpack one member of a gzip file behind ``out``, up to one byte more than a song may have.
+
+    Returns the place behind it, and what is damaged in it (empty: nothing). ``zlib`` gives nothing
+    of what it unpacked in the call that fails, so that piece is taken again byte by byte.
+    """
+    for start in range(0, len(data), _PIECE_BYTES):
+        piece = data[start : start + _PIECE_BYTES]
+        before = machine.copy()
+        try:
+            out += machine.decompress(piece, MAX_BYTES + 1 - len(out))
+        except zlib.error as error:
+            with suppress(zlib.error):
+                for at in range(len(piece)):
+                    if len(out) > MAX_BYTES:
+                        break
+                    out += before.decompress(piece[at : at + 1], MAX_BYTES + 1 - len(out))
+            return len(data), str(error).rpartition(": ")[2]
+        if machine.eof or len(out) > MAX_BYTES:
+            return start + len(piece) - len(machine.unused_data), ""
+    return len(data), ""
 
 
 def _riff_song(data: bytes, name: str, faults: Faults) -> tuple[int, int]:

@@ -70,7 +70,7 @@ class _Joiner:
             self._split(index, bytes((status,)) + content)
         elif self._opened >= 0:
             between = events.status[self._last + 1 : index]
-            if is_channel(between).any():
+            if len(between) and is_channel(between).any():
                 self._say(index, "other messages stand between the packets of an exclusive one",
                           "they are sent before it")  # fmt: skip
             self._go_on(index, content)

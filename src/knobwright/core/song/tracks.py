@@ -21,7 +21,8 @@ from typing import NamedTuple
 from knobwright.core.errors import InputError
 from knobwright.core.song.quantity import read_quantity
 from knobwright.core.song.records import EXCLUSIVE, MAX_EVENTS, META, PACKET, Chunk, Faults
-from knobwright.core.wire import N_DATA, hex_words
+from knobwright.core.wire import KINDS, N_DATA, hex_words
+from knobwright.core.wire.status import UNDEFINED
 
 END_OF_TRACK = 0x2F
 _TRACK = b"MTrk"
@@ -33,6 +34,7 @@ PADDING = b"\0" * 8
 _WHOLE = tuple(1 + N_DATA[byte] if 0x80 <= byte < 0xF0 else 0 for byte in range(256))
 #: The same before any status came: one byte is passed over at a time.
 _NO_STATUS = 2
+_AS_MESSAGE = "taken as that message"
 
 
 class Head(NamedTuple):
@@ -174,11 +176,7 @@ class Walker:
         if not ended and end < self._n and not self._is_chunk(end):
             at, end, ended = self._longer(at, end, whole, said)
         places.n_events.append(len(places.events) - n_before)
-        if len(places.events) > MAX_EVENTS:
-            raise InputError(
-                f"a song has at most {MAX_EVENTS} events, and this one has more",
-                where=f"{self._name}, track {number}",
-            )
+        self._check_number(number)
         after = end
         if ended and at < end:
             after = self._early(at, end, said, start)
@@ -188,6 +186,14 @@ class Walker:
             faults.add(end, number, "the end of track is missing", "it ends with its last event")
         self.chunks.append(Chunk(_TRACK, start, after - start, said, number))
         return after
+
+    def _check_number(self, track: int) -> None:
+        """Refuse a song that has too many events up to here."""
+        if len(self.places.events) > MAX_EVENTS:
+            raise InputError(
+                f"a song has at most {MAX_EVENTS} events, and this one has more",
+                where=f"{self._name}, track {track}",
+            )
 
     def _longer(self, at: int, end: int, whole: int, said: int) -> tuple[int, int, bool]:
         """Read on behind the length that a track says, if an end of track comes there."""
@@ -250,6 +256,7 @@ class Walker:
     def _system(self, at: int, end: int) -> int:
         """Write down an event that is no channel message; a place behind ``end``: it is cut off."""
         data, places, number = self._data, self.places, len(self.places.starts)
+        self._check_number(number)  # these cost most: not only when the track is over
         byte = data[at]
         if byte in (META, EXCLUSIVE, PACKET):
             counted = at + 2 if byte == META else at + 1
@@ -262,7 +269,8 @@ class Walker:
         else:
             size, content = max(N_DATA[byte], 0), at + 1
             words = f"{byte:02X} may not stand by itself in a song"
-            self._faults.add(at, number, words, "taken as that message")
+            done = "it is no message, left out" if KINDS[byte] == UNDEFINED else _AS_MESSAGE
+            self._faults.add(at, number, words, done)
         if content + size > end:
             if size > 3 and byte >= EXCLUSIVE:
                 words = f"an event says {size} bytes, and {end - content} are left in the track"

@@ -32,10 +32,10 @@ from knobwright.adapters.files.sheets import load  # noqa: E402
 from knobwright.core.song.read import read_song  # noqa: E402
 from knobwright.core.song.records import Event, Song  # noqa: E402
 from knobwright.core.song.write import new_song, track_events  # noqa: E402
-from knobwright.core.timing.voices import figures, voices_of  # noqa: E402
-from knobwright.core.timing.voices_findings import voice_findings  # noqa: E402
-from knobwright.core.timing.voices_module import Choices, Polyphony, polyphony  # noqa: E402
-from knobwright.core.timing.voices_suggest import suggest  # noqa: E402
+from knobwright.core.timing.voices.findings import voice_findings  # noqa: E402
+from knobwright.core.timing.voices.front import figures, voices_of  # noqa: E402
+from knobwright.core.timing.voices.module import Choices, Polyphony, polyphony  # noqa: E402
+from knobwright.core.timing.voices.suggest import suggest  # noqa: E402
 from tests.oracle import midifile  # noqa: E402
 
 ROOT = Path(__file__).resolve().parent.parent

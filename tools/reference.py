@@ -15,6 +15,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from tools.song_findings import findings_page
+
 ROOT = Path(__file__).resolve().parents[1]
 FOLDER = ROOT / "docs" / "reference"
 MARK = "<!-- Written by `make docs`: change the code instead. -->\n"
@@ -114,7 +116,11 @@ def commands_page() -> str:
 
 
 # To add a generated page, write a function that returns its text and name it here.
-PAGES = {"members.md": members_page, "commands.md": commands_page}
+PAGES = {
+    "members.md": members_page,
+    "commands.md": commands_page,
+    "song-findings.md": findings_page,
+}
 
 
 def main() -> None:

@@ -1,22 +1,13 @@
-"""Write ``docs/reference/song-findings.md``: every finding of a song, every column of a survey.
-
-python -m tools.song_findings
-"""
+"""The page of every finding of a song and every column of a survey: a part of ``make docs``."""
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT / "src")]
+from knobwright.core.fitting.row import COLUMNS, KEY, WORDS
+from knobwright.core.timing.findings import FINDINGS
 
-from knobwright.core.fitting.row import COLUMNS, KEY, WORDS  # noqa: E402
-from knobwright.core.timing.findings import FINDINGS  # noqa: E402
-
-PAGE = ROOT / "docs" / "reference" / "song-findings.md"
-MARK = "<!-- Written by `python -m tools.song_findings`: change the code instead. -->\n"
+MARK = "<!-- Written by `make docs`: change the code instead. -->\n"
 
 _HEAD = """\
 # What can be found in a song
@@ -71,13 +62,3 @@ def _columns() -> Iterator[str]:
     for name, kind in COLUMNS.items():
         key = " (key)" if name in KEY else ""
         yield f"| `{name}` | {kind}{key} | {WORDS[name]} |"
-
-
-def main() -> None:
-    """Write the page."""
-    PAGE.write_text(findings_page(), encoding="utf-8")
-    print(f"{PAGE.relative_to(ROOT)} written")
-
-
-if __name__ == "__main__":
-    main()

@@ -11,6 +11,7 @@ import pytest
 from knobwright.cli.commands import COMMANDS, CommandRow
 from tests.cli.conftest import Command
 from tests.core.song import made
+from tests.instruments.command import running
 
 NOTES = "00 C0 00 00 90 3C 40 60 80 3C 40 00 90 3E 40 60 80 3E 40 00 90 40 40 60 80 40 40"
 #: A module with one parameter of its own, set by channel messages on channel 16.
@@ -38,12 +39,14 @@ def row(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(COMMANDS, "prepare", CommandRow("prepare", "prepare", "Prepare a song."))
 
 
-def prepared(knobwright: Command, folder: Path, data: bytes) -> list[tuple[int, bytes]]:
+def prepared(
+    knobwright: Command, folder: Path, data: bytes, *options: str
+) -> list[tuple[int, bytes]]:
     """Return tick and bytes of all channel messages of a prepared song, in playing order."""
     sheet, song, out = folder / "wide.sheet.toml", folder / "song.mid", folder / "out.mid"
     sheet.write_text(WIDE)
     song.write_bytes(data)
-    ran = knobwright("prepare", "--sheet", sheet, "-o", out, song)
+    ran = knobwright("prepare", "--sheet", sheet, "-o", out, *options, song)
     assert ran.status == 0, ran.err
     file = mido.MidiFile(file=io.BytesIO(out.read_bytes()))
     found = []
@@ -146,3 +149,51 @@ def test_data_behind_the_bar_sets_what_it_set_in_the_song(
 ) -> None:  # fmt: skip
     data = made.song(f"00 C0 00 {start} 00 90 3C 40 60 80 3C 40 {later} 60 90 3C 40 {made.END}")
     assert _set_by(prepared(knobwright, tmp_path, data), 0xB0) == wanted
+
+
+GM_ON = "00 F0 05 7E 7F 09 01 F7"
+
+
+def test_a_selection_that_a_reset_undid_is_no_repeat(knobwright: Command, tmp_path: Path) -> None:
+    """General MIDI On brings a module into its state after power-up: nothing is selected."""
+    bend = "00 B0 65 00 00 B0 64 00 00 B0 06 0C"
+    data = made.song(f"00 C0 00 00 90 3C 40 60 80 3C 40 {bend} {GM_ON} {bend} {made.END}")
+    found = prepared(knobwright, tmp_path, data, "--drop-repeats")
+    last = [data for _, data in found][-3:]
+    assert last == [b"\xb0\x65\x00", b"\xb0\x64\x00", b"\xb0\x06\x0c"]
+
+
+def test_a_program_in_the_bank_that_a_reset_undid_is_no_repeat(
+    knobwright: Command, tmp_path: Path
+) -> None:
+    """Behind the reset the song's program is of bank 0; then bank 1 is chosen, and it again."""
+    bank = "00 B0 00 01 00 C0 05"
+    play = "00 90 3C 40 60 80 3C 40"
+    data = made.song(f"{play} {bank} {play} {GM_ON} 00 C0 05 {play} {bank} {play} {made.END}")
+    found = [data for _, data in prepared(knobwright, tmp_path, data, "--drop-repeats")]
+    assert found.count(b"\xc0\x05") == 3
+
+
+def test_tens_of_thousands_of_patterns_are_refused_at_once(
+    knobwright: Command, tmp_path: Path
+) -> None:
+    """Each pattern is compared by itself: the time would grow with the square of their number."""
+    sheet, song, out = tmp_path / "w.sheet.toml", tmp_path / "song.mid", tmp_path / "out.mid"
+    sheet.write_text(WIDE)
+    one = made.track(f"00 90 3C 40 60 80 3C 40 {made.END}")
+    song.write_bytes(made.head(65_535, song_format=2) + one * 65_535)
+    ran = knobwright("prepare", "--sheet", sheet, "-o", out, song)
+    assert ran.status == 2
+    assert "a song of at most 256 patterns can be prepared, and this one has 65535" in ran.err
+    assert "next: divide it" in ran.err
+    assert not out.exists()
+
+
+def test_a_player_says_which_pattern_of_how_many_it_plays(tmp_path: Path) -> None:
+    """RP-001: the patterns of a format 2 song are independent; only one is played."""
+    song = tmp_path / "patterns.mid"
+    events = [f"00 90 {key:02X} 40 01 80 {key:02X} 40 {made.END}" for key in (60, 61, 62)]
+    song.write_bytes(made.song(*events, song_format=2))
+    with running("play", song, "--to", "memory:module", "--pattern", "2") as play:
+        assert play.end() == 0
+    assert any("this is pattern 2 of 3; --pattern chooses another" in line for line in play.err)

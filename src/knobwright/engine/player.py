@@ -15,10 +15,10 @@ from typing import NamedTuple, Protocol
 
 from knobwright.core.errors import InputError
 from knobwright.core.interfaces import Clock
+from knobwright.core.timing.chase import Chase
 from knobwright.core.timing.items import NOTE, Item
 from knobwright.core.timing.merge import Merge, PlaceOf
 from knobwright.core.timing.release import release
-from knobwright.engine.chase import Chase
 from knobwright.engine.held import PEDALS, Held
 from knobwright.engine.song_plan import Plan
 

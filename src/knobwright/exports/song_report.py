@@ -10,7 +10,7 @@ from msgspec import to_builtins
 from knobwright.core.fitting.examine import Examined
 from knobwright.core.fitting.parts import Part, PlayedProgram
 from knobwright.core.timing.findings import FINDINGS, TROUBLE, Finding
-from knobwright.core.timing.voices_cuts import RULES
+from knobwright.core.timing.voices.cuts import RULES
 
 _NS_PER_MS = 1e6
 _NS_PER_S = 1e9

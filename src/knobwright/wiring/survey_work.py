@@ -23,7 +23,7 @@ from knobwright.core.fitting.programs import Names
 from knobwright.core.fitting.row import SurveyRow
 from knobwright.core.fitting.survey import row_of, troubled
 from knobwright.core.song.read import read_song
-from knobwright.core.timing.voices_cuts import DEFAULT_RULE
+from knobwright.core.timing.voices.cuts import DEFAULT_RULE
 from knobwright.engine.survey import Job
 
 _N_HASH = 16

@@ -384,3 +384,23 @@ def test_a_dangerous_block_is_not_sent() -> None:
     (block,) = made.sheet.blocks
     with pytest.raises(EncodeError, match="dangerous: erases"):
         made.dump(block, b"\0\0")
+
+
+def test_a_bank_that_the_line_has_no_place_for_is_refused() -> None:
+    """A fixed bank byte must not stand in silence for another one that was asked for."""
+    text = SMALL_PROGRAMS
+    codec = Codec(check_sheet(text).require())
+    assert [m.hex() for m in codec.program_bytes(1, (3, 0))] == ["b00003", "b02000", "c000"]
+    with pytest.raises(EncodeError, match="can't choose program 1 of bank 3, 1"):
+        codec.program_bytes(1, (3, 1))
+
+
+SMALL_PROGRAMS = """
+format = 1
+[module]
+name = "Quince 9"
+maker_id = "7D"
+[programs]
+line = "Bn 00 bh 20 00 Cn pp"
+first = 1
+"""

@@ -102,3 +102,16 @@ def test_what_is_said_of_a_system_byte_is_what_is_done(
     found = read_song(song(f"00 {status} {NOTE} {END}"))
     assert [fault.done for fault in found.faults] == [done]
     assert len(timeline(found).messages) == n_messages
+
+
+def test_a_song_longer_than_any_time_that_is_told_is_said_to_be() -> None:
+    """One tick a quarter note, the slowest tempo and the longest steps: 142 years each."""
+    step = "FF FF FF 7F 90 3C 40"
+    slow = "00 FF 51 03 FF FF FF"
+    one = read_song(song(f"{slow} {step} {END}", division=1))
+    assert one.faults == ()
+    two = read_song(song(f"{slow} {step} {step} {END}", division=1))
+    assert [fault.what for fault in two.faults] == ["the song lasts longer than 146 years"]
+    assert two.n_faults == 1
+    quick = read_song(song(f"00 FF 51 03 00 00 01 {step} {step} {END}", division=1))
+    assert quick.faults == ()

@@ -66,7 +66,7 @@ def command(
     start, codec, byte_ns = _target(out, sheet, baud)
     trust = Trust(codec, allow)
     planned = plan(loaded, codec, trust, pattern=pattern - 1)
-    _tell_plan(planned, song)
+    _tell_plan(planned, song, pattern)
     with ending_in_order(), Errand(start) as errand:
         played = _play(errand, planned, begin, end, speed, byte_ns)
         # The last messages of a dense song may wait for the line still.
@@ -101,10 +101,12 @@ def _target(out: str, sheet: str | None, baud: int) -> tuple[Start, Codec, int]:
     return Start(links=(link,)), codec, byte_ns(baud)
 
 
-def _tell_plan(planned: Plan, song: str) -> None:
+def _tell_plan(planned: Plan, song: str, pattern: int) -> None:
     name = printable(planned.name or song)
     n_messages = show.count(len(planned.messages), "message")
     tell(f"{name}: {planned.length_ns / 1e9:.1f} s, {n_messages}; Ctrl-C leaves silence.")
+    if planned.n_patterns > 1:
+        tell(f"  this is pattern {pattern} of {planned.n_patterns}; --pattern chooses another")
     for row in planned.untrusted[:_N_SHOWN]:
         tell(
             f"  not sent: {row.first} ({show.count(row.n_bytes, 'byte')}, {row.n} times, first at "

@@ -18,6 +18,7 @@ from knobwright.core.codec.encode import (
     make_encoder,
     make_value_encoder,
 )
+from knobwright.core.codec.events import ProgramSet
 from knobwright.core.codec.match import Matchers, compile_matchers
 from knobwright.core.codec.names import find
 from knobwright.core.codec.packings import PACKINGS
@@ -259,7 +260,8 @@ class Codec:
         Raises
         ------
         EncodeError
-            The sheet says nothing of programs, or a number is out of range.
+            The sheet says nothing of programs, a number is out of range, or the line has no place
+            for this bank (its bank byte is fixed, or there is none).
         """
         programs = self.sheet.programs
         if programs is None:
@@ -277,7 +279,16 @@ class Codec:
         if channel not in self._channels:
             raise EncodeError(f"there is no channel {channel}")
         encoder = make_encoder(programs.template, self.device)
-        return encoder(channel - 1, Fill(program=byte, bank=bank))
+        messages = encoder(channel - 1, Fill(program=byte, bank=bank))
+        decoder = self.decoder()
+        events = [event for message in messages for event in decoder.feed(message)]
+        chosen = [(e.number, e.bank) for e in events if isinstance(e, ProgramSet)]
+        if chosen != [(number, bank)]:
+            raise EncodeError(
+                f"the sheet's line for programs can't choose program {number} "
+                f"of bank {bank[0]}, {bank[1]}"
+            )
+        return messages
 
     def dump(self, block: Block, data: bytes, channel: int = 1) -> Messages:
         """Return the message that carries a block's unpacked bytes.

@@ -25,12 +25,12 @@ from knobwright.core.timing.bars import Bars
 from knobwright.core.timing.findings import TROUBLE, Finding, in_order
 from knobwright.core.timing.ordered import Compared, compare
 from knobwright.core.timing.places import Places
-from knobwright.core.timing.voices import VoiceFigures, figures, measure
-from knobwright.core.timing.voices_cuts import DEFAULT_RULE, rule_of
-from knobwright.core.timing.voices_findings import voice_findings
-from knobwright.core.timing.voices_module import Choices, polyphony
-from knobwright.core.timing.voices_play import play_of
-from knobwright.core.timing.voices_suggest import Suggestion, suggest
+from knobwright.core.timing.voices.cuts import DEFAULT_RULE, rule_of
+from knobwright.core.timing.voices.findings import voice_findings
+from knobwright.core.timing.voices.front import VoiceFigures, figures, measure
+from knobwright.core.timing.voices.module import Choices, polyphony
+from knobwright.core.timing.voices.play import play_of
+from knobwright.core.timing.voices.suggest import Suggestion, suggest
 from knobwright.core.timing.wire import Link, Traffic, departures, traffic
 from knobwright.core.timing.wire_report import Limits, WireReport, report_of
 from knobwright.core.wire import DIN_BAUD

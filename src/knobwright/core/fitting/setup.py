@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from knobwright.core.codec.events import ProgramSet, Setting
 from knobwright.core.codec.plan import Codec
-from knobwright.core.errors import EncodeError, KnobwrightError
+from knobwright.core.errors import KnobwrightError
 from knobwright.core.fitting.bar import Step
 from knobwright.core.fitting.head import Head, selection_steps
 from knobwright.core.fitting.mapping import Mapping
@@ -122,11 +122,6 @@ class Maker:
             The sheet can't say it.
         """
         messages = self._codec.program_bytes(choice.number, choice.bank, channel)
-        decoder = self._codec.decoder()
-        events = [event for message in messages for event in decoder.feed(message)]
-        chosen = [Choice(e.number, e.bank) for e in events if isinstance(e, ProgramSet)]
-        if chosen != [choice]:  # a line with a fixed bank byte has no place for another one
-            raise EncodeError(f"the sheet's line for programs can't choose {choice.words()}")
         return Step(messages, f"channel {channel}, {self.program_words(channel, choice)}")
 
     def program_words(self, channel: int, choice: Choice) -> str:

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from knobwright.core.errors import InputError
 from knobwright.core.song.arrays import make_events
-from knobwright.core.song.checks import check_events, check_head
+from knobwright.core.song.checks import check_events, check_head, read_division
 from knobwright.core.song.containers import unwrap
 from knobwright.core.song.records import Faults, Song
+from knobwright.core.song.tempo import MAX_NS, event_ns
 from knobwright.core.song.tracks import Walker, read_head
+
+#: A tick lasts longest with the slowest tempo, FF FF FF microseconds a quarter note, or with the
+#: fewest frames, 24 a second of one tick each.
+_SLOWEST_US = 0xFFFFFF
+_LONGEST_FRAME_US = 41_667
 
 
 def read_song(data: bytes, name: str = "", *, strict: bool = False) -> Song:
@@ -46,6 +52,11 @@ def read_song(data: bytes, name: str = "", *, strict: bool = False) -> Song:
     n_tracks = len(walker.places.starts)
     check_head(head, n_tracks, faults)
     check_events(inner, events, head.format, faults)
+    song = Song(
+        name, head.format, head.division, head.n_tracks, n_tracks, tuple(walker.chunks), events,
+        inner, wrap, (), 0,
+    )  # fmt: skip
+    _check_length(song, faults)
     listed = faults.in_order()
     if strict and listed:
         more = f", and {faults.n - 1} more" if faults.n > 1 else ""
@@ -54,7 +65,18 @@ def read_song(data: bytes, name: str = "", *, strict: bool = False) -> Song:
             where=name,
             hint="read it without --strict to hear it as players do",
         )
-    return Song(
-        name, head.format, head.division, head.n_tracks, n_tracks, tuple(walker.chunks), events,
-        inner, wrap, listed, faults.n,
-    )  # fmt: skip
+    return song._replace(faults=listed, n_faults=faults.n)
+
+
+def _check_length(song: Song, faults: Faults) -> None:
+    """Say that a song is longer than any time that is told."""
+    division = read_division(song.division)
+    if not division.is_known or not song.n_events:
+        return
+    longest_us = _LONGEST_FRAME_US if division.frames else _SLOWEST_US // division.per_quarter + 1
+    # Hardly any song needs its times to be worked out for that.
+    if int(song.events.tick.max()) * longest_us * 1000 < MAX_NS:
+        return
+    if int(event_ns(song).max()) >= MAX_NS:
+        done = "what comes later counts as coming then, and its figures mean nothing"
+        faults.add(12, 0, "the song lasts longer than 146 years", done)

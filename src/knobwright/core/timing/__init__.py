@@ -24,6 +24,8 @@
 ``thin_points``   which values of a stream must stay
 ``thin_streams``  the streams of values in a song
 ``thinning``      a song with fewer values
+``chase``         what stands for everything before a place in a song
+``voices``        how many voices sound, and what is cut
 ================  ==============================================================
 
 The rules in words: ``docs/reference/order.md``; wire time: ``docs/reference/wire-time.md``.

@@ -157,7 +157,7 @@ FINDINGS: dict[str, Kind] = {
             "an exclusive message that no trusted sheet explains may do anything to the module",
             "leave it out, as knobwright prepare and play do, or allow what it begins with",
         ),
-        # ---- voices: more is to sound at once than can (core/timing/voices_findings.py)
+        # ---- voices: more is to sound at once than can (core/timing/voices/findings.py)
         Kind(
             "voices-short", TROUBLE,
             "more voices are wanted than the module has: it cuts notes, and which is its own "

@@ -6,8 +6,8 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from knobwright.core.timing.voices_module import Cost, Drums, Polyphony
-from tests.core.timing.voice_songs import ends_ms, heard
+from knobwright.core.timing.voices.module import Cost, Drums, Polyphony
+from tests.core.timing.voices.songs import ends_ms, heard
 
 
 class Row(NamedTuple):

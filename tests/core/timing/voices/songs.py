@@ -7,9 +7,9 @@ from typing import Any
 from knobwright.core.song.read import read_song
 from knobwright.core.song.records import Event, Song
 from knobwright.core.song.write import new_song
-from knobwright.core.timing.voices import Voices, voices_of
-from knobwright.core.timing.voices_cuts import DEFAULT_RULE
-from knobwright.core.timing.voices_module import Choices, Polyphony
+from knobwright.core.timing.voices.cuts import DEFAULT_RULE
+from knobwright.core.timing.voices.front import Voices, voices_of
+from knobwright.core.timing.voices.module import Choices, Polyphony
 
 MS = 1_000_000
 #: At 500 ticks a quarter note and the default tempo, a tick is a millisecond.

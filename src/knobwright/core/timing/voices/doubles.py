@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from knobwright.core.timing.voices_change import Change, event_of
-from knobwright.core.timing.voices_cuts import Notes
-from knobwright.core.timing.voices_module import ANOTHER
-from knobwright.core.timing.voices_notes import Keys, keys_of
-from knobwright.core.timing.voices_play import Byte, Flags, Int, Play
+from knobwright.core.timing.voices.change import Change, event_of
+from knobwright.core.timing.voices.cuts import Notes
+from knobwright.core.timing.voices.module import ANOTHER
+from knobwright.core.timing.voices.notes import Keys, keys_of
+from knobwright.core.timing.voices.play import Byte, Flags, Int, Play
 
 
 def doubled(play: Play, notes: Notes, *, across: bool) -> Int:

@@ -12,10 +12,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from knobwright.core.timing.voices_lookup import Said, said
-from knobwright.core.timing.voices_module import Cost, Drums, Polyphony
-from knobwright.core.timing.voices_notes import Keys
-from knobwright.core.timing.voices_play import (
+from knobwright.core.timing.voices.lookup import Said, said
+from knobwright.core.timing.voices.module import Cost, Drums, Polyphony
+from knobwright.core.timing.voices.notes import Keys
+from knobwright.core.timing.voices.play import (
     BANK_HIGH,
     BANK_LOW,
     N_CHANNELS,

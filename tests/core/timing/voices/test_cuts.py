@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 from knobwright.core.errors import NamingError
-from knobwright.core.timing.voices import Voices, figures
-from knobwright.core.timing.voices_cuts import RULES
-from knobwright.core.timing.voices_module import Cost, Polyphony
-from knobwright.core.timing.voices_told import cut_notes, outcomes
-from tests.core.timing.voice_songs import MS, ends_ms, heard
+from knobwright.core.timing.voices.cuts import RULES
+from knobwright.core.timing.voices.front import Voices, figures
+from knobwright.core.timing.voices.module import Cost, Polyphony
+from knobwright.core.timing.voices.told import cut_notes, outcomes
+from tests.core.timing.voices.songs import MS, ends_ms, heard
 
 #: Four notes, each of another kind when the fifth (key 64 hex) comes: held and loud (3C), released
 #: and ringing (40), held by the pedal alone (43), held and soft (47).

@@ -13,11 +13,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from knobwright.core.timing.voices_lookup import said
-from knobwright.core.timing.voices_module import SAME
-from knobwright.core.timing.voices_notes import Keys, cutting
-from knobwright.core.timing.voices_play import MONO_ON, POLY_ON, Flags, Int, Play
-from knobwright.core.timing.voices_programs import Sounds
+from knobwright.core.timing.voices.lookup import said
+from knobwright.core.timing.voices.module import SAME
+from knobwright.core.timing.voices.notes import Keys, cutting
+from knobwright.core.timing.voices.play import MONO_ON, POLY_ON, Flags, Int, Play
+from knobwright.core.timing.voices.programs import Sounds
 
 #: How a note ends: released, rung out by itself, cut by All Sound Off or a reset, by its own key,
 #: by the next note in mono mode, by a drum of its group, or not before the song does.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
+from knobwright.core.timing.chase import Chase
 from knobwright.core.timing.merge import Merge
-from knobwright.engine.chase import Chase
 from tests.engine.small_sheets import WREN
 from tests.oracle.receiver import Receiver
 

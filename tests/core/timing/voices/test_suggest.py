@@ -11,12 +11,12 @@ from knobwright.core.errors import InputError, NamingError
 from knobwright.core.song.read import read_song
 from knobwright.core.song.records import Song
 from knobwright.core.song.write import rewrite, write_song
-from knobwright.core.timing.voices import Voices, voices_of
-from knobwright.core.timing.voices_change import Added, Change, changed_play, changed_tracks
-from knobwright.core.timing.voices_doubles import doubled
-from knobwright.core.timing.voices_module import Choices, Cost, Drums, Polyphony
-from knobwright.core.timing.voices_suggest import SUGGESTIONS, Tried, apply, mend, suggest
-from tests.core.timing.voice_songs import heard, song_of
+from knobwright.core.timing.voices.change import Added, Change, changed_play, changed_tracks
+from knobwright.core.timing.voices.doubles import doubled
+from knobwright.core.timing.voices.front import Voices, voices_of
+from knobwright.core.timing.voices.module import Choices, Cost, Drums, Polyphony
+from knobwright.core.timing.voices.suggest import SUGGESTIONS, Tried, apply, mend, suggest
+from tests.core.timing.voices.songs import heard, song_of
 from tests.oracle import midifile
 
 

@@ -9,11 +9,11 @@ from itertools import pairwise
 import numpy as np
 
 from knobwright.core.timing.findings import Finding, make
-from knobwright.core.timing.voices import Voices
-from knobwright.core.timing.voices_doubles import doubled
-from knobwright.core.timing.voices_ends import NEVER
-from knobwright.core.timing.voices_pedals import never_lifted
-from knobwright.core.timing.voices_play import DAMPER, N_CHANNELS, SOSTENUTO, Int
+from knobwright.core.timing.voices.doubles import doubled
+from knobwright.core.timing.voices.ends import NEVER
+from knobwright.core.timing.voices.front import Voices
+from knobwright.core.timing.voices.pedals import never_lifted
+from knobwright.core.timing.voices.play import DAMPER, N_CHANNELS, SOSTENUTO, Int
 
 #: Cuts that lie no farther apart belong to one place.
 TOGETHER_NS = 2_000_000_000

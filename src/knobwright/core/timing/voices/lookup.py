@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from knobwright.core.timing.voices_play import N_CHANNELS, Byte, Int, Play
+from knobwright.core.timing.voices.play import N_CHANNELS, Byte, Int, Play
 
 
 class Said(NamedTuple):

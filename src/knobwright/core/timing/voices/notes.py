@@ -14,9 +14,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from knobwright.core.timing.voices_lookup import Said, said
-from knobwright.core.timing.voices_module import SAME
-from knobwright.core.timing.voices_play import (
+from knobwright.core.timing.voices.lookup import Said, said
+from knobwright.core.timing.voices.module import SAME
+from knobwright.core.timing.voices.play import (
     MONO_ON,
     NOTE_OFF,
     NOTE_ON,
@@ -81,7 +81,7 @@ def keys_of(play: Play, repeats: str) -> Keys:
     play : Play
         Of the song.
     repeats : str
-        ``another`` or ``same``: see :class:`~knobwright.core.timing.voices_module.Choices`.
+        ``another`` or ``same``: see :class:`~knobwright.core.timing.voices.module.Choices`.
     """
     letting = letting_go(play)
     rows = _sort(play, letting)

@@ -16,10 +16,10 @@ from knobwright.core.song.read import read_song
 from knobwright.core.song.records import Song
 from knobwright.core.song.timeline import timeline
 from knobwright.core.song.write import new_song
-from knobwright.core.timing.voices import VoiceFigures, figures, voices_of
-from knobwright.core.timing.voices_cuts import RULES
-from knobwright.core.timing.voices_findings import voice_findings
-from knobwright.core.timing.voices_module import (
+from knobwright.core.timing.voices.cuts import RULES
+from knobwright.core.timing.voices.findings import voice_findings
+from knobwright.core.timing.voices.front import VoiceFigures, figures, voices_of
+from knobwright.core.timing.voices.module import (
     Choices,
     Cost,
     Drums,
@@ -27,10 +27,10 @@ from knobwright.core.timing.voices_module import (
     polyphony,
     reserved,
 )  # fmt: skip
-from knobwright.core.timing.voices_suggest import suggest
+from knobwright.core.timing.voices.suggest import suggest
 from tests.core.song.made import EXAMPLE_0, EXAMPLE_1, head
-from tests.core.timing.voice_model import Receiver
-from tests.core.timing.voice_songs import MS, events_of, heard, song_of
+from tests.core.timing.voices.model import Receiver
+from tests.core.timing.voices.songs import MS, events_of, heard, song_of
 from tests.oracle import midifile
 
 
@@ -117,7 +117,7 @@ def test_real_songs_end_their_notes_as_the_slow_receiver_does(package: str, repe
 def test_the_figures_of_the_page_about_voices_hold() -> None:
     """``docs/reference/voices.md``: two songs against the example module."""
     midifile.require("simutrans-data")
-    root = Path(__file__).resolve().parents[3]
+    root = Path(__file__).resolve().parents[4]
     text = (root / "examples/larkfield-bench/larkfield-t4.sheet.toml").read_text(encoding="utf-8")
     module = polyphony(check_sheet(text, name="larkfield-t4.sheet.toml").require())
     page = (root / "docs/reference/voices.md").read_text(encoding="utf-8")

@@ -14,7 +14,7 @@ import numpy as np
 from knobwright.core.errors import InputError
 from knobwright.core.song.records import META, Event, Song
 from knobwright.core.song.write import track_events
-from knobwright.core.timing.voices_play import Int, Play
+from knobwright.core.timing.voices.play import Int, Play
 
 
 class Added(NamedTuple):

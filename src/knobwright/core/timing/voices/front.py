@@ -1,24 +1,4 @@
-"""Voices of a song: how many sound at once, and what happens where the module has fewer.
-
-=====================  ======================================================================
-``voices_play``        what of a song decides about voices, in playing order
-``voices_lookup``      what a channel said last before a moment
-``voices_module``      what a module does with voices, and what the user chooses
-``voices_notes``       which note-off ends which note
-``voices_pedals``      damper and sostenuto
-``voices_programs``    what each note takes
-``voices_ends``        tails, and what cuts a note before its end
-``voices_count``       sums over time
-``voices_cuts``        which notes are cut, by which rule
-``voices_told``        cut notes one by one, and what every rule would cut
-``voices_change``      a song with some events left out or moved
-``voices_doubles``     doubled notes
-``voices_suggest``     what helps, and how much
-``voices_findings``    findings with their place
-=====================  ======================================================================
-
-The rules in words: ``docs/reference/voices.md``.
-"""
+"""The voices of a song, measured; the rules in words: ``docs/reference/voices.md``."""
 
 from __future__ import annotations
 
@@ -28,20 +8,20 @@ import numpy as np
 from msgspec import Struct
 
 from knobwright.core.song.records import Song
-from knobwright.core.timing.voices_count import (
+from knobwright.core.timing.voices.count import (
     Curve,
     channel_peaks,
     curve,
     sounding,
     time_above,
 )  # fmt: skip
-from knobwright.core.timing.voices_cuts import DEFAULT_RULE, Cuts, Notes, cuts_of
-from knobwright.core.timing.voices_ends import NEVER, ends_of
-from knobwright.core.timing.voices_module import Polyphony
-from knobwright.core.timing.voices_notes import keys_of, most_held
-from knobwright.core.timing.voices_pedals import released
-from knobwright.core.timing.voices_play import N_CHANNELS, Int, Play, play_of
-from knobwright.core.timing.voices_programs import sounds_of
+from knobwright.core.timing.voices.cuts import DEFAULT_RULE, Cuts, Notes, cuts_of
+from knobwright.core.timing.voices.ends import NEVER, ends_of
+from knobwright.core.timing.voices.module import Polyphony
+from knobwright.core.timing.voices.notes import keys_of, most_held
+from knobwright.core.timing.voices.pedals import released
+from knobwright.core.timing.voices.play import N_CHANNELS, Int, Play, play_of
+from knobwright.core.timing.voices.programs import sounds_of
 
 
 class Voices(NamedTuple):
@@ -160,7 +140,7 @@ def voices_of(
     song : Song
         Of any format.
     module : Polyphony, optional
-        See :func:`~knobwright.core.timing.voices_module.polyphony`; without it any number of
+        See :func:`~knobwright.core.timing.voices.module.polyphony`; without it any number of
         voices.
     rule : str
         A row of ``RULES``: how notes are chosen to be cut.

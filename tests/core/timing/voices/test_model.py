@@ -8,12 +8,12 @@ from hypothesis import strategies as st
 from knobwright.core.song.read import read_song
 from knobwright.core.song.records import META, Event
 from knobwright.core.song.write import new_song, rewrite
-from knobwright.core.timing.voices import Voices, voices_of
-from knobwright.core.timing.voices_change import Added, Change, changed_play, changed_tracks
-from knobwright.core.timing.voices_cuts import RULES
-from knobwright.core.timing.voices_module import Choices, Cost, Drums, Polyphony
-from knobwright.core.timing.voices_play import play_of
-from tests.core.timing.voice_model import Receiver
+from knobwright.core.timing.voices.change import Added, Change, changed_play, changed_tracks
+from knobwright.core.timing.voices.cuts import RULES
+from knobwright.core.timing.voices.front import Voices, voices_of
+from knobwright.core.timing.voices.module import Choices, Cost, Drums, Polyphony
+from knobwright.core.timing.voices.play import play_of
+from tests.core.timing.voices.model import Receiver
 
 MS = 1_000_000
 #: At 500 ticks a quarter note and the default tempo, a tick is a millisecond.

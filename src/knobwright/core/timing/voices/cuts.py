@@ -15,11 +15,11 @@ from typing import NamedTuple
 import numpy as np
 
 from knobwright.core.errors import NamingError
-from knobwright.core.timing.voices_count import sounding
-from knobwright.core.timing.voices_ends import Ends
-from knobwright.core.timing.voices_notes import Keys
-from knobwright.core.timing.voices_play import Flags, Int, Play
-from knobwright.core.timing.voices_programs import Sounds
+from knobwright.core.timing.voices.count import sounding
+from knobwright.core.timing.voices.ends import Ends
+from knobwright.core.timing.voices.notes import Keys
+from knobwright.core.timing.voices.play import Flags, Int, Play
+from knobwright.core.timing.voices.programs import Sounds
 
 
 class Notes(NamedTuple):

@@ -6,9 +6,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from knobwright.core.timing.voices_ends import Ends
-from knobwright.core.timing.voices_notes import Keys
-from knobwright.core.timing.voices_play import N_CHANNELS, Flags, Int, Play
+from knobwright.core.timing.voices.ends import Ends
+from knobwright.core.timing.voices.notes import Keys
+from knobwright.core.timing.voices.play import N_CHANNELS, Flags, Int, Play
 
 
 class Curve(NamedTuple):

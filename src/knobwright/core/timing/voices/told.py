@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from knobwright.core.timing.voices import Voices
-from knobwright.core.timing.voices_cuts import RULES, cuts_of
+from knobwright.core.timing.voices.cuts import RULES, cuts_of
+from knobwright.core.timing.voices.front import Voices
 
 #: What a note was doing when it was cut.
 HELD, BY_PEDAL, RINGING, DRUM, REFUSED = "held", "by pedal", "ringing", "drum", "not played"

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from knobwright.core.timing.findings import FINDINGS, REMARK, TROUBLE, Finding
-from knobwright.core.timing.voices_findings import voice_findings
-from knobwright.core.timing.voices_module import Cost, Polyphony
-from tests.core.timing.voice_songs import MS, heard
+from knobwright.core.timing.voices.findings import voice_findings
+from knobwright.core.timing.voices.module import Cost, Polyphony
+from tests.core.timing.voices.songs import MS, heard
 
 
 def named(findings: list[Finding], name: str) -> list[Finding]:

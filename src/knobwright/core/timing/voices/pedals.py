@@ -12,9 +12,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from knobwright.core.timing.voices_lookup import Said, said
-from knobwright.core.timing.voices_notes import Keys
-from knobwright.core.timing.voices_play import (
+from knobwright.core.timing.voices.lookup import Said, said
+from knobwright.core.timing.voices.notes import Keys
+from knobwright.core.timing.voices.play import (
     DAMPER,
     RESET_CONTROLLERS,
     SOSTENUTO,

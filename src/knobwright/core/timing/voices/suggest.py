@@ -16,13 +16,13 @@ from msgspec.structs import replace
 
 from knobwright.core.errors import NamingError
 from knobwright.core.song.records import Song
-from knobwright.core.timing.voices import Voices, measure
-from knobwright.core.timing.voices_change import Added, Change, changed_play, event_of, together
-from knobwright.core.timing.voices_count import time_above
-from knobwright.core.timing.voices_doubles import doubled, leave_out
-from knobwright.core.timing.voices_module import Polyphony
-from knobwright.core.timing.voices_pedals import pedal
-from knobwright.core.timing.voices_play import CONTROL, DAMPER, SOSTENUTO, Int
+from knobwright.core.timing.voices.change import Added, Change, changed_play, event_of, together
+from knobwright.core.timing.voices.count import time_above
+from knobwright.core.timing.voices.doubles import doubled, leave_out
+from knobwright.core.timing.voices.front import Voices, measure
+from knobwright.core.timing.voices.module import Polyphony
+from knobwright.core.timing.voices.pedals import pedal
+from knobwright.core.timing.voices.play import CONTROL, DAMPER, SOSTENUTO, Int
 
 #: The pedal is lifted at most this often.
 LIFT_NS = 500_000_000
@@ -317,7 +317,7 @@ def mend(song: Song, voices: Voices, names: Collection[str], *, n_most: int = 16
     -------
     Mended
         Each step is measured after those before it. The song itself stays as it is:
-        :func:`~knobwright.core.timing.voices_change.changed_tracks` gives the tracks to write.
+        :func:`~knobwright.core.timing.voices.change.changed_tracks` gives the tracks to write.
 
     Raises
     ------

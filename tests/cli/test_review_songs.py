@@ -35,8 +35,9 @@ default = 64
 
 @pytest.fixture(autouse=True)
 def row(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Make sure that the command can be called."""
-    monkeypatch.setitem(COMMANDS, "prepare", CommandRow("prepare", "prepare", "Prepare a song."))
+    """Make sure that the commands can be called."""
+    for name in ("prepare", "song"):
+        monkeypatch.setitem(COMMANDS, name, CommandRow(name, name, "As in the program."))
 
 
 def prepared(
@@ -104,6 +105,16 @@ def test_a_part_that_comes_in_later_is_still_set_up_in_the_bar(
     start = next(tick for tick, message in found if message[0] == 0x90)
     early = {message for tick, message in found if tick < start}
     assert {b"\xc1\x05", b"\xb1\x07\x50", b"\xb1\x06\x0c"} <= early
+
+
+def test_a_song_of_settings_alone_keeps_them_in_their_places(
+    knobwright: Command, tmp_path: Path
+) -> None:
+    data = made.song(f"00 B0 07 10 60 B0 07 20 60 B0 07 30 {made.END}")
+    found = prepared(knobwright, tmp_path, data)
+    values = [(tick, message[2]) for tick, message in found if message[:2] == b"\xb0\x07"]
+    assert [value for _, value in values] == [0x10, 0x20, 0x30]
+    assert values[2][0] - values[1][0] == 96  # as the song has it
 
 
 def _set_by(found: list[tuple[int, bytes]], status: int) -> list[tuple[bool, int, int, int]]:
@@ -197,3 +208,16 @@ def test_a_player_says_which_pattern_of_how_many_it_plays(tmp_path: Path) -> Non
     with running("play", song, "--to", "memory:module", "--pattern", "2") as play:
         assert play.end() == 0
     assert any("this is pattern 2 of 3; --pattern chooses another" in line for line in play.err)
+
+
+def test_messages_that_the_bridge_would_refuse_are_told(
+    knobwright: Command, tmp_path: Path
+) -> None:
+    """How late the others are says little where most of a flood finds no room in the queue."""
+    song = tmp_path / "flood.mid"
+    song.write_bytes(made.song("00 C0 00" + "00 90 3C 40" * 10_000 + made.END))
+    ran = knobwright("song", song)
+    line = next(text for text in ran.out.splitlines() if "over the bridge" in text)
+    assert line.endswith(" messages refused")
+    n_late, n_refused = int(line.split("first: ")[1].split()[0]), int(line.split()[-3])
+    assert n_late + n_refused > 9_900

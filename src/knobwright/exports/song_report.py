@@ -196,9 +196,11 @@ def _wire(examined: Examined) -> Iterator[str]:
         f"{late.limit_ns / _NS_PER_MS:g} ms late, the latest {_ms(late.notes_finish.worst_ns)}"
     )
     if (bridge := examined.bridge) is not None and bridge.finish.n:
+        refused = f"; {_count(bridge.n_refused, 'message')} refused" if bridge.n_refused else ""
         yield (
             f"  over the bridge  notes go first: {bridge.n_late} more than "
             f"{bridge.limit_ns / _NS_PER_MS:g} ms late, the latest {_ms(bridge.finish.worst_ns)}"
+            f"{refused}"
         )
     yield (
         f"  busiest second   {_count(wire.second.n_due_bytes, 'byte')} asked for, the line is busy "

@@ -11,11 +11,13 @@ from knobwright.adapters.files import fitting, safe, sheets
 from knobwright.adapters.files import song as songs
 from knobwright.core.codec.plan import Codec
 from knobwright.core.errors import InputError
+from knobwright.core.fitting.lighten import Lighter, check_names
 from knobwright.core.fitting.mapping import Mapping
 from knobwright.core.fitting.parts import read_parts
-from knobwright.core.fitting.prepare import Order, Prepared, prepare
+from knobwright.core.fitting.prepare import Order, Prepared, prepare_lighter
 from knobwright.core.fitting.programs import Names
 from knobwright.core.fitting.propose import Proposal, propose
+from knobwright.core.fitting.tolerances import read_tolerances
 from knobwright.core.fitting.wanted import Wanted
 from knobwright.core.song.records import Song
 from knobwright.core.timing.wire import Link
@@ -127,13 +129,16 @@ class Preparing:
         from_ns: int = 0,
         moves_start: bool = True,
         drops_repeats: bool = False,
+        lighter: Lighter | None = None,
     ) -> Prepared:
         """Return the prepared song; options and errors as in ``core.fitting.prepare``."""
         order = Order(
             self.module.link, self.wanted, self.mapping, (*self.module.allow, *keep), from_ns,
             moves_start, drops_repeats,
         )  # fmt: skip
-        return prepare(self.song, self.module.codec, self.standard, order)
+        return prepare_lighter(
+            self.song, self.module.codec, self.standard, order, lighter or Lighter()
+        )
 
     def save(self, prepared: Prepared, path: str) -> None:
         """Write the prepared song, whole or not at all.
@@ -151,6 +156,38 @@ class Preparing:
                 hint="give it another name: -o NAME.mid",
             )  # fmt: skip
         safe.write_bytes(path, prepared.data)
+
+
+def lighter_of(
+    module: Module, *, mend: tuple[str, ...] = (), thins: bool = False,
+    tolerances: tuple[str, ...] = (),
+) -> Lighter:  # fmt: skip
+    """Return what is to be changed of the music on purpose.
+
+    Parameters
+    ----------
+    module : Module
+        What the song is made ready for.
+    mend : tuple of str
+        Names of suggestions.
+    thins : bool
+        Whether values are taken out at all.
+    tolerances : tuple of str
+        Each ``NAME=VALUE``.
+
+    Raises
+    ------
+    InputError
+        Tolerances are given and nothing is to be thinned, or one of them is none; a suggestion
+        can't be carried out.
+    """
+    if tolerances and not thins:
+        raise InputError(
+            "a tolerance is for thinning, and nothing is thinned unless you ask for it",
+            hint="add --thin",
+        )
+    check_names(mend, module.codec)
+    return Lighter(mend, read_tolerances(tolerances, module.codec) if thins else None)
 
 
 def check_syx(path: str) -> None:

@@ -30,6 +30,9 @@ _N_SHOWN = 12
 @click.option("--from", "begin", metavar="TIME", help="Begin here: 90s, 1.5min.")
 @click.option("--leave-start", is_flag=True, help="Leave the song's own start settings in place.")
 @click.option("--drop-repeats", is_flag=True, help="Leave out settings of what is set already.")
+@click.option("--mend", multiple=True, metavar="NAME", help="Mend voices; changes the music.")
+@click.option("--thin", is_flag=True, help="Take out values that are hardly heard.")
+@click.option("--tolerance", multiple=True, metavar="NAME=VALUE", help="For --thin: bend=3.")
 @click.option("--syx", metavar="FILE", help="The set-up's exclusive messages; a .txt lists all.")
 @click.option("--baud", type=click.IntRange(300, 10_000_000), help="Speed of the line.")
 @click.option("--strict", is_flag=True, help="Refuse a song with faults.")
@@ -46,6 +49,9 @@ def command(
     begin: str | None,
     leave_start: bool,
     drop_repeats: bool,
+    mend: tuple[str, ...],
+    thin: bool,
+    tolerance: tuple[str, ...],
     syx: str | None,
     baud: int | None,
     strict: bool,
@@ -57,16 +63,18 @@ def command(
     Nothing in the bar is late on the line, and the music behind it is the same: the new song is
     read again and held against the old one before it is written. Exclusive messages that the sheet
     does not explain are listed and left out, unless --keep names what they begin with: exit status
-    1 then. Programs and drum keys are changed only by the rows of --mapping.
+    1 then. Programs and drum keys are changed only by the rows of --mapping, notes and pedals
+    only by --mend, and values are taken out only by --thin.
     """
     from knobwright.cli.incoming import duration_ns
-    from knobwright.wiring.preparing import Files, Preparing, check_syx, module_of, save_set_up
+    from knobwright.wiring.preparing import Files, Preparing, check_syx, lighter_of, module_of
 
     if output is None and propose is None:
         raise InputError("name the prepared song", hint="-o NAME.mid")
     if syx is not None:
         check_syx(syx)
     module = module_of(sheet, bench, baud)
+    lighter = lighter_of(module, mend=mend, thins=thin, tolerances=tolerance)
     work = Preparing(song, module, Files(mapping, parts), strict=strict)
     for fault in work.song.faults[:_N_SHOWN]:
         tell(f"{printable(song)}: {fault}")
@@ -77,18 +85,25 @@ def command(
         return FINE
     from_ns = 0 if begin is None else duration_ns(begin)
     prepared = work.prepare(
-        keep=keep, from_ns=from_ns, moves_start=not leave_start, drops_repeats=drop_repeats
-    )
+        keep=keep, from_ns=from_ns, moves_start=not leave_start, drops_repeats=drop_repeats,
+        lighter=lighter,
+    )  # fmt: skip
     work.save(prepared, output)
     if as_json:
         show.json_object(_plain(prepared))
     else:
         _tell(prepared, output, proposals if propose is None else ())
     if syx is not None:
-        n_exclusive, listed = save_set_up(prepared, syx)
-        messages = show.count(n_exclusive, "exclusive message")
-        tell(f"{printable(syx)}: {messages}; {printable(listed)} lists the whole set-up")
+        _save_set_up(prepared, syx)
     return FINDINGS if prepared.left_out else FINE
+
+
+def _save_set_up(prepared: Prepared, path: str) -> None:
+    from knobwright.wiring.preparing import save_set_up
+
+    n_exclusive, listed = save_set_up(prepared, path)
+    messages = show.count(n_exclusive, "exclusive message")
+    tell(f"{printable(path)}: {messages}; {printable(listed)} lists the whole set-up")
 
 
 def _propose(
@@ -122,8 +137,13 @@ def _plain(prepared: Prepared) -> dict[str, object]:
 
 
 def _tell(prepared: Prepared, output: str, proposals: Sequence[Proposal]) -> None:
+    from knobwright.exports.lighter_lines import lighter_lines
+
     for bars in prepared.bars:
         _tell_bars(bars, output)
+    if prepared.lightened is not None:
+        for text in lighter_lines(prepared.lightened, n_most=_N_SHOWN):
+            show.line(text)
     for row in prepared.left_out[:_N_SHOWN]:
         keep = f'; to keep: --keep "{row.keep}"' if row.keep else ""
         show.line(

@@ -3,7 +3,9 @@
 A channel's settings before its first note are not heard where they stand, only in what sounds
 later. They may therefore be sent earlier, all of them in their order. What may not be moved stays:
 settings behind an exclusive message that comes after the first note of the song (it may set the
-same), and channel modes once another channel plays.
+same), and, once another channel plays, channel modes, whatever may set more than its own channel,
+and all of a channel that never plays: it can only be meant for the others. Of a song without any
+note, what stands at its first tick is its start.
 """
 
 from __future__ import annotations
@@ -43,6 +45,7 @@ def head_of(
     first: int = 0,
     *,
     is_reset: Callable[[bytes], bool],
+    reaches_others: Callable[[bytes], bool] = lambda message: False,
     only_resets: bool = False,
 ) -> Head:
     """Return what is set before the notes of a song.
@@ -55,11 +58,14 @@ def head_of(
         Where the music begins; of what stands before, all but notes is taken.
     is_reset : callable
         Tells of an exclusive message whether it sets the whole module back.
+    reaches_others : callable
+        Tells of a channel message whether it may set more than its own channel. It is asked about
+        every message that might be moved, in playing order.
     only_resets : bool
         Whether of what stands behind ``first`` only resets and what they undo are taken.
     """
     before = [m for m in messages[:first] if not m.is_note and not _is_timing(m)]
-    start = _before_notes(messages[first:])
+    start = _before_notes(messages[first:], reaches_others)
     if only_resets:  # and what they undo, which would come back without them
         last = max((i for i, row in enumerate(start) if is_reset(row.message)), default=-1)
         start = start[: last + 1]
@@ -77,8 +83,11 @@ def head_of(
     return Head(tuple(taken), tuple(chase.items()), selected, merge.n_unplaced)
 
 
-def _before_notes(messages: Sequence[Told]) -> list[Told]:
+def _before_notes(messages: Sequence[Told], reaches_others: Callable[[bytes], bool]) -> list[Told]:
     """Return what may be moved before the music."""
+    plays = {row.channel for row in messages if row.begins_note}
+    if not plays:  # a song of settings alone: they are the music
+        messages = [row for row in messages if row.tick == messages[0].tick]
     started: set[int] = set()
     shut: set[int] = set()
     taken: list[Told] = []
@@ -87,6 +96,7 @@ def _before_notes(messages: Sequence[Told]) -> list[Told]:
         if row.is_note:
             if row.begins_note:
                 started.add(channel)
+                shut.update(set(range(1, 17)) - plays)
             continue
         if channel == 0:
             if _is_timing(row):
@@ -97,7 +107,8 @@ def _before_notes(messages: Sequence[Told]) -> list[Told]:
                 taken.append(row)
         elif channel not in started and channel not in shut:
             is_mode = row.kind == 0xB and row.message[1] in _WIDE_MODES
-            if is_mode and started:
+            is_wide = reaches_others(row.message) or is_mode
+            if is_wide and started:
                 shut.add(channel)
             else:
                 taken.append(row)
@@ -126,10 +137,21 @@ def _note_selection(row: Told, selectors: dict[int, dict[int, bytes]]) -> None:
 
 
 def _in_force(rows: dict[int, bytes]) -> tuple[bytes, ...]:
-    """Return the selectors that decide: those of the kind that came last, high part first."""
-    is_nrpn = next(reversed(rows)) < 100
-    found = [rows[n] for n in ((99, 98) if is_nrpn else (101, 100)) if n in rows]
-    return () if [m[2] for m in found] == [NULL, NULL] else tuple(found)
+    """Return the selectors that decide: the kind that came last stands last, high part first.
+
+    A half that the song never gave is null, so that nothing of another selection stands in its
+    place. The other kind is kept: a song may come back to it with one half only.
+    """
+    pairs = ((99, 98), (101, 100))  # the kind that came last stands last
+    if next(reversed(rows)) < 100:
+        pairs = pairs[::-1]
+    status = next(iter(rows.values()))[0]
+    found: list[bytes] = []
+    for pair in pairs:
+        if any(number in rows for number in pair):
+            found += [rows.get(number, bytes((status, number, NULL))) for number in pair]
+    is_null = [message[1:] for message in found] == [bytes((n, NULL)) for n in (101, 100)]
+    return () if is_null else tuple(found)
 
 
 def selection_steps(

@@ -14,17 +14,19 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from knobwright.core.codec.plan import Codec
 from knobwright.core.errors import EncodeError, InputError
 from knobwright.core.fitting.bar import Placed, bar_at, place
 from knobwright.core.fitting.foreign import LeftOut, sort_out
 from knobwright.core.fitting.head import Head, head_of
+from knobwright.core.fitting.lighten import Against, Lightened, Lighter, lighten, outcome
 from knobwright.core.fitting.mapping import Mapping
 from knobwright.core.fitting.music import Changed, Mapper
 from knobwright.core.fitting.parts import is_mapped, is_prepared
 from knobwright.core.fitting.programs import Names, prepared_text
+from knobwright.core.fitting.reach import Reach
 from knobwright.core.fitting.rebuild import (
     SET_UP_NAME,
     Cut,
@@ -45,6 +47,9 @@ from knobwright.core.state.trust import Trust
 from knobwright.core.timing.wire import Link
 
 _MAX_TRACKS = 0xFFFF
+#: Each pattern of a format 2 song has a set-up of its own and is compared by itself; hostile files
+#: have tens of thousands.
+_MAX_PATTERNS = 256
 _N_TRACKS_AT = 10  # bytes from the start of the file to the number of tracks (RP-001)
 _GENERAL_MIDI_ON = frozenset(
     bytes((0xF0, 0x7E, device, 0x09, what, 0xF7)) for device in range(128) for what in (1, 3)
@@ -117,13 +122,17 @@ class Bars(Struct, frozen=True):
 
 
 class Prepared(Struct, frozen=True):
-    """The prepared song: its bytes, and everything that was done."""
+    """The prepared song: its bytes, and everything that was done.
+
+    ``lightened`` is what was changed of the music on purpose, ``None`` where nobody asked for it.
+    """
 
     data: bytes
     bars: tuple[Bars, ...]
     left_out: tuple[LeftOut, ...]
     n_unreadable: int
     notes: tuple[str, ...]
+    lightened: Lightened | None = None
 
     @property
     def n_left_out(self) -> int:
@@ -166,12 +175,7 @@ def prepare(song: Song, codec: Codec, standard: Names, order: Order | None = Non
     order.link.check()
     _check(song, codec.sheet.module.name, order)
     preparer = _Preparer(song, codec, standard, order)
-    patterns: list[int | None] = [None]
-    if song.format == 2:
-        patterns = [track for track in range(song.n_tracks) if preparer.plays(track)]
-        if not patterns:
-            patterns = [0]
-    works = [preparer.work(track) for track in patterns]
+    works = [preparer.work(track) for track in preparer.patterns()]
     said = prepared_text(codec.sheet.module.name, is_mapped=bool(order.mapping.programs))
     try:
         data = _written(song, works, said)
@@ -193,6 +197,38 @@ def prepare(song: Song, codec: Codec, standard: Names, order: Order | None = Non
         n_unreadable(song),
         tuple(dict.fromkeys(note for work in works for note in work.notes)),
     )  # fmt: skip
+
+
+def prepare_lighter(
+    song: Song, codec: Codec, standard: Names, order: Order, lighter: Lighter
+) -> Prepared:
+    """Return a song that is mended, then thinned, then made ready for a module.
+
+    Parameters
+    ----------
+    song, codec, standard, order
+        As for :func:`prepare`.
+    lighter : Lighter
+        What is changed of the music on purpose. Where nothing is asked for, nothing is.
+
+    Raises
+    ------
+    InputError, KnobwrightError
+        As :func:`prepare` and :func:`~knobwright.core.fitting.lighten.lighten`.
+
+    Notes
+    -----
+    The proof of the same music compares the prepared song with the lighter one.
+    """
+    if not lighter.is_asked:
+        return prepare(song, codec, standard, order)
+    order.link.check()
+    _check(song, codec.sheet.module.name, order)
+    against = Against(codec, order.link, order.mapping, standard)
+    lighter_song, done = lighten(song, against, lighter)
+    prepared = prepare(lighter_song, codec, standard, order)
+    came = outcome(prepared.data, song.name, against)
+    return structs.replace(prepared, lightened=structs.replace(done, prepared=came))
 
 
 def _check(song: Song, module: str, order: Order) -> None:
@@ -219,10 +255,26 @@ class _Preparer:
         setup = {message for messages, _ in steps for message in messages if message[0] >= 0xF0}
         self._resets = _GENERAL_MIDI_ON | setup | {_SYSTEM_RESET}
 
-    def plays(self, track: int) -> bool:
-        """Return whether a pattern sends anything."""
-        rows, _ = told(self._song, track)
-        return bool(rows)
+    def patterns(self) -> list[int | None]:
+        """Return what gets a set-up: the song (``None``), or each pattern that sends anything.
+
+        Raises
+        ------
+        InputError
+            There are more than 256 patterns.
+        """
+        song = self._song
+        if song.format != 2:
+            return [None]
+        if song.n_tracks > _MAX_PATTERNS:
+            raise InputError(
+                f"a song of at most {_MAX_PATTERNS} patterns can be prepared, and this one has "
+                f"{song.n_tracks}",
+                where=song.name,
+                hint="divide it into files of fewer patterns",
+            )
+        playing: list[int | None] = [n for n in range(song.n_tracks) if told(song, n)[0]]
+        return playing or [0]
 
     def is_reset(self, message: bytes) -> bool:
         """Return whether a message sets the whole module back."""
@@ -236,7 +288,10 @@ class _Preparer:
         allowed, refused, left_out = sort_out(rows, loose, song.events.tick.tolist(), trust)
         first_tick = self._first_tick(rows, track)
         first = bisect_left(allowed, first_tick, key=_tick)
-        head = head_of(allowed, first, is_reset=self.is_reset, only_resets=not order.moves_start)
+        head = head_of(
+            allowed, first, is_reset=self.is_reset, reaches_others=Reach(self._codec).ask,
+            only_resets=not order.moves_start,
+        )  # fmt: skip
         resets = [row.message for row in head.taken if self.is_reset(row.message)]
         gone = {*head.taken, *allowed[:first]}
         music = [row for row in allowed[first:] if row not in gone]

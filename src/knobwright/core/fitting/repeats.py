@@ -135,9 +135,8 @@ def repeats_in(
 
     def take(message: bytes) -> bool:
         if message[0] >= 0xF0:
-            if message[0] in (0xF0, 0xFF):
-                for channel in channels:
-                    channel.forget()
+            if message[0] in (0xF0, 0xFF):  # a reset, perhaps: banks and selections are gone, too
+                channels[:] = [_Channel() for _ in channels]
             return False
         return channels[message[0] & 15].take(message)
 

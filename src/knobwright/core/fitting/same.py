@@ -17,7 +17,7 @@ from knobwright.core.fitting.rebuild import DESCRIBING, STATE, Cut
 from knobwright.core.fitting.told import Told, told
 from knobwright.core.song.metas import metas
 from knobwright.core.song.records import Song
-from knobwright.core.song.tempo import tempo_map
+from knobwright.core.song.tempo import MAX_NS, tempo_map
 from knobwright.core.wire import hex_words
 
 _END_OF_TRACK = 0x2F
@@ -157,8 +157,9 @@ def _times(before: Song, after: Song, change: Change) -> Iterator[str]:
     ticks = np.append(ticks, change.cut.first)
     was = tempo_map(before, track=change.track).ns(ticks)
     now = tempo_map(after, track=change.track).ns(ticks + change.cut.shift)
-    later = now - was
-    if int(later.max()) - int(later.min()) > 1:  # each is rounded down by itself
+    known = now < MAX_NS  # what comes later than any time that is told can't be compared
+    ticks, later = ticks[known], (now - was)[known]
+    if len(later) and int(later.max()) - int(later.min()) > 1:  # each is rounded down by itself
         worst = int(ticks[int(np.argmax(np.abs(later - later[-1])))])
         yield f"the times have changed, most of all at tick {worst}"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -104,6 +105,59 @@ def test_json_tells_the_same(folder: Path, prepare: Prepare) -> None:
     assert "data" not in done
 
 
+#: Twenty keys struck twice at once on a module of 28 voices, under a slow fade in single steps.
+CROWDED = made.song(
+    "".join(f"00 90 {key:02X} 40 00 90 {key:02X} 30 " for key in range(48, 68))
+    + "".join(f"04 B0 07 {value:02X} " for value in range(100, 60, -1))
+    + "".join(f"00 80 {key:02X} 40 00 80 {key:02X} 40 " for key in range(48, 68))
+    + made.END
+)
+
+
+def test_a_song_is_mended_and_thinned_when_it_is_asked_for(folder: Path, prepare: Prepare) -> None:
+    (folder / "song.mid").write_bytes(CROWDED)
+    plain = prepare("song.mid", "--bench", "bench", "-o", "plain.mid")
+    assert "mended" not in plain.out
+    assert "thinned" not in plain.out
+    ran = prepare(
+        "song.mid", "--bench", "bench", "-o", "out.mid", "--mend", "doubled", "--thin",
+        "--tolerance", "volume=3",
+    )  # fmt: skip
+    assert ran.status == 0
+    assert "  mended: notes cut 12 -> 0, with the key still down 12 -> 0\n" in ran.out
+    assert "    doubled: leave out 20 notes that another note of the same channel" in ran.out
+    assert re.search(r"  thinned: \d+ messages \(\d+ bytes\) taken out, the longest wait ", ran.out)
+    assert re.search(r"    channel.volume on channel 1: \d+ of 40 values taken out", ran.out)
+    assert "the same music means here: that of the song as it was mended and thinned" in ran.out
+    assert re.search(r"as it was written: the longest wait [\d.]+ ms, .* 0 notes cut\n", ran.out)
+    n_before, n_after = (
+        len([row for row in played((folder / name).read_bytes()) if row.message[0] == 0xB0])
+        for name in ("plain.mid", "out.mid")
+    )
+    assert n_before - n_after == taken_out(ran.out)
+
+
+def taken_out(text: str) -> int:
+    found = re.search(r"channel 1: (\d+) of 40 values", text)
+    assert found is not None
+    return int(found[1])
+
+
+def test_json_tells_what_was_mended_and_thinned(folder: Path, prepare: Prepare) -> None:
+    (folder / "song.mid").write_bytes(CROWDED)
+    words = ("song.mid", "--bench", "bench", "-o", "out.mid", "--json")
+    assert json.loads(prepare(*words).out)["lightened"] is None
+    done = json.loads(prepare(*words, "--mend", "doubled", "--thin").out)["lightened"]
+    assert done["mended"][0]["before"]["n_cut"] == 12
+    assert done["mended"][0]["after"]["n_cut"] == 0
+    assert done["mended"][0]["steps"][0]["name"] == "doubled"
+    removed = done["thinned"][0]["removed"][0]
+    assert (removed["name"], removed["tolerance"]) == ("channel.volume", 1)
+    assert done["thinned"][0]["n_messages"] == removed["n_removed"]
+    assert done["thinned"][0]["before"]["worst_ns"] >= done["thinned"][0]["after"]["worst_ns"]
+    assert done["prepared"][0]["voices"]["n_cut"] == 0
+
+
 @pytest.mark.parametrize(
     ("words", "status", "said"),
     [
@@ -130,6 +184,26 @@ def test_bad_input_is_one_sentence_with_the_next_step(
     assert said in ran.err
     assert not (folder / "out.mid").exists()
     assert (folder / "song.mid").read_bytes() == SONG
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--bench", "bench", "--tolerance", "bend=3"], "add --thin"),
+        (["--bench", "bench", "--thin", "--tolerance", "bend"], "bend=3"),
+        (["--bench", "bench", "--thin", "--tolerance", "bend=3 ms"], "counted in cents"),
+        (["--bench", "bench", "--mend", "louder"], "there is doubled"),
+        (["--bench", "bench", "--mend", "shorter-tails"], "on the module"),
+        (["--sheet", "midi-1", "--mend", "doubled"], "how many voices"),
+    ],
+)
+def test_what_can_not_be_mended_or_thinned_is_said(
+    folder: Path, prepare: Prepare, words: list[str], said: str
+) -> None:
+    ran = prepare("song.mid", "-o", "out.mid", *words)
+    assert (ran.status, "Traceback" in ran.err) == (2, False), ran.err
+    assert said in ran.err
+    assert not (folder / "out.mid").exists()
 
 
 def test_names_of_strangers_are_harmless_on_a_terminal(folder: Path, prepare: Prepare) -> None:

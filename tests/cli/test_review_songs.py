@@ -221,3 +221,20 @@ def test_messages_that_the_bridge_would_refuse_are_told(
     assert line.endswith(" messages refused")
     n_late, n_refused = int(line.split("first: ")[1].split()[0]), int(line.split()[-3])
     assert n_late + n_refused > 9_900
+
+
+def test_the_list_of_the_set_up_never_takes_the_place_of_another_text(
+    knobwright: Command, tmp_path: Path
+) -> None:
+    data = made.song(f"{NOTES} {made.END}")
+    notes, syx = tmp_path / "take.txt", tmp_path / "take.syx"
+    prepared(knobwright, tmp_path, data, "--syx", str(syx))
+    prepared(knobwright, tmp_path, data, "--syx", str(syx))  # a list of before may be written anew
+    notes.write_text("my own notes")
+    out = tmp_path / "again.mid"
+    ran = knobwright("prepare", "--sheet", tmp_path / "wide.sheet.toml", "-o", out, "--syx", syx,
+                     tmp_path / "song.mid")  # fmt: skip
+    assert ran.status == 2
+    assert "take.txt: the list of the set-up would take the place of a text" in ran.err
+    assert notes.read_text() == "my own notes"
+    assert not out.exists()

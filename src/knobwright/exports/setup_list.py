@@ -8,6 +8,9 @@ from knobwright.core.errors import printable
 from knobwright.core.fitting.bar import Placed
 from knobwright.exports.timed import Timed
 
+#: The first line of every list: by it one is known.
+SETUP_LIST_HEAD = "# ms from the start; bytes in hex; what it is for"
+
 
 def write_setup_list(bars: Sequence[tuple[str, Sequence[Placed]]]) -> str:
     """Return the set-up as text: one message a line, in the order in which they are sent.
@@ -17,7 +20,7 @@ def write_setup_list(bars: Sequence[tuple[str, Sequence[Placed]]]) -> str:
     bars : sequence of (str, sequence of Placed)
         A heading (empty for none), and the messages of each set-up.
     """
-    lines = ["# ms from the start; bytes in hex; what it is for"]
+    lines = [SETUP_LIST_HEAD]
     for heading, placed in bars:
         if heading:
             lines.append(f"# {printable(heading)}")

@@ -22,7 +22,7 @@ from knobwright.core.fitting.wanted import Wanted
 from knobwright.core.song.records import Song
 from knobwright.core.timing.wire import Link
 from knobwright.core.wire import DIN_BAUD
-from knobwright.exports.setup_list import exclusive_of, write_setup_list
+from knobwright.exports.setup_list import SETUP_LIST_HEAD, exclusive_of, write_setup_list
 from knobwright.exports.syx import write_syx
 
 _NS_PER_MS = 1_000_000
@@ -196,12 +196,23 @@ def check_syx(path: str) -> None:
     Raises
     ------
     InputError
-        It ends in something else.
+        It ends in something else, or a text of that stem is there that is no such list.
     """
     if not path.lower().endswith(".syx"):
         raise InputError(
             "a file of exclusive messages ends in .syx", where=path,
             hint="give it another name: --syx NAME.syx",
+        )  # fmt: skip
+    listed = Path(path).with_suffix(".txt")
+    try:
+        with listed.open("rb") as file:
+            is_ours = file.read(len(SETUP_LIST_HEAD)) == SETUP_LIST_HEAD.encode()
+    except OSError:
+        return  # there is none, or writing will say what is wrong
+    if not is_ours:
+        raise InputError(
+            "the list of the set-up would take the place of a text that is something else",
+            where=str(listed), hint="give it another name: --syx NAME.syx",
         )  # fmt: skip
 
 

@@ -137,7 +137,7 @@ def _plain(prepared: Prepared) -> dict[str, object]:
 
 
 def _tell(prepared: Prepared, output: str, proposals: Sequence[Proposal]) -> None:
-    from knobwright.exports.lighter_lines import lighter_lines
+    from knobwright.core.fitting.lighter_lines import lighter_lines
 
     for bars in prepared.bars:
         _tell_bars(bars, output)

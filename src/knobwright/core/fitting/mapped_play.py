@@ -67,10 +67,10 @@ def mapped_play(play: Play, mapping: Mapping, standard: Names, target: Names) ->
         else:
             source = Choice(number + standard.first, (high, low))
             is_drums = target.is_drums(channel + 1)
-            to = mapping.program(source, channel + 1, is_drums=is_drums)
-            if to is not None:
-                first[moment] = to.number - target.first
-                added += _bank(moment, -1, channel, to.bank)
+            stands = mapping.program(source, channel + 1, is_drums=is_drums)
+            if stands is not None:
+                first[moment] = stands.number - target.first
+                added += _bank(moment, -1, channel, stands.bank)
                 added += _bank(moment, 1, channel, (high, low))
     return _with(play._replace(first=first), added)
 

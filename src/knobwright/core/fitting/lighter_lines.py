@@ -19,7 +19,7 @@ def lighter_lines(done: Lightened, *, n_most: int = 12) -> list[str]:
     n_most : int >= 1
         Most parameters that are listed one by one in a song or pattern.
     """
-    lines = []
+    lines: list[str] = []
     for mending in done.mended:
         lines += _mending(mending)
     for thinning in done.thinned:

@@ -7,6 +7,7 @@ notes are compared as (tick, key, velocity) and its ends as (tick, key), its tem
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import pytest
 import symusic
@@ -26,7 +27,7 @@ def test_symusic_agrees_on_notes_ticks_and_tempos(package: str) -> None:
     n_notes = n_theirs = 0
     for name, data in midifile.songs(package):
         song = read_song(data, name)
-        score = symusic.Score.from_midi(data, ttype="tick")
+        score: Any = symusic.Score.from_midi(data, ttype="tick")
         events = [row for track in range(song.n_tracks) for row in track_events(song, track)]
         ours = Counter((tick, d[1], d[2]) for tick, d in events if d[0] != META and is_note_on(d))
         theirs = Counter(

@@ -71,7 +71,7 @@ def test_proposals_are_written_changed_and_applied(folder: Path, prepare: Prepar
     assert not (folder / "out.mid").exists()
     ran = prepare("song.mid", "--bench", "bench", "--mapping", "my.mapping.toml", "-o", "out.mid")
     assert "channel 1: program 49 String Ensemble 1 is now program 16, Strings" in ran.out
-    assert "1 drum notes moved to other keys by the mapping" in ran.out
+    assert "1 drum note moved to another key by the mapping" in ran.out
     messages = [row.message for row in played((folder / "out.mid").read_bytes())]
     assert bytes.fromhex("C0 0F") in messages
     assert bytes.fromhex("99 31 40") in messages
@@ -93,7 +93,7 @@ def test_a_parts_file_a_start_and_the_lists_of_the_set_up(folder: Path, prepare:
     assert "hall.kind = plate" in (folder / "set.txt").read_text(encoding="utf-8")
     late = prepare("song.mid", "--bench", "bench", "-o", "out.mid", "--from", "100ms")
     assert late.status == 1
-    assert "1 note-offs left out whose notes lie before the start" in late.out
+    assert "1 note-off left out: the note lies before the start" in late.out
 
 
 def test_json_tells_the_same(folder: Path, prepare: Prepare) -> None:

@@ -170,15 +170,15 @@ def _tell_bars(bars: Bars, output: str) -> None:
         f"({bars.length_ns / 1e9:.2f} s, {show.count(len(bars.placed), 'message')}), then the same "
         "music"
     )
-    for n, words in (
-        (bars.n_moved, "messages of the song's start went into the bar"),
-        (bars.n_replaced, "of them gave way to the parts file"),
-        (bars.n_unplaced, "data entries without a selection left out: they set nothing"),
-        (bars.n_repeats, "settings left out that were set already"),
-        (bars.n_not_begun, "note-offs left out whose notes lie before the start"),
-        (bars.n_key_notes, "drum notes moved to other keys by the mapping"),
+    for n, one, many, words in (
+        (bars.n_moved, "message", "messages", "of the song's start went into the bar"),
+        (bars.n_replaced, "of them", "of them", "gave way to the parts file"),
+        (bars.n_unplaced, "data entry", "data entries", "without a selection left out"),
+        (bars.n_repeats, "setting", "settings", "left out, being so already"),
+        (bars.n_not_begun, "note-off", "note-offs", "left out: the note lies before the start"),
+        (bars.n_key_notes, "drum note", "drum notes", "moved to another key by the mapping"),
     ):
         if n:
-            show.line(f"  {n} {words}")
+            show.line(f"  {show.count(n, one, many)} {words}")
     for program in bars.programs:
         show.line(f"  channel {program.channel}: {program.source} is now {program.to}")

@@ -57,8 +57,8 @@ def picture(series: dict[str, Sequence[int]], limits_us: dict[str, float]) -> st
 
     The height of a bar is the logarithm of its count, so that single late events can be seen.
     """
-    width, height, left, gap = 760, 150, 60, 62
-    total = len(series) * (height + gap) + 30
+    width, height, left, gap = 780, 150, 60, 82
+    total = len(series) * (height + gap) + 10
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {total}" '
         'font-family="sans-serif" font-size="12">',
@@ -66,14 +66,17 @@ def picture(series: dict[str, Sequence[int]], limits_us: dict[str, float]) -> st
     ]
 
     def x(us: float) -> float:
-        return left + (width - left - 20) * math.log10(us / EDGES_US[0]) / 4
+        return left + (width - left - 50) * math.log10(us / EDGES_US[0]) / 4
 
     for number, (name, latencies_ns) in enumerate(series.items()):
-        top = 28 + number * (height + gap)
+        top = 48 + number * (height + gap)
         base = top + height
         found = counts(latencies_ns)
         most = math.log10(max(found) + 1)
-        parts.append(f'<text x="{left}" y="{top - 10}" fill="#222">{name}</text>')
+        parts.append(
+            f'<text x="{left}" y="{top - 28}" fill="#222">{name}; '
+            "height is the logarithm of the count, red is what is promised</text>"
+        )
         for i, n in enumerate(found):
             if n:
                 tall = height * math.log10(n + 1) / most
@@ -88,12 +91,13 @@ def picture(series: dict[str, Sequence[int]], limits_us: dict[str, float]) -> st
         for words, limit_us in limits_us.items():
             place = x(limit_us)
             parts.append(
-                f'<line x1="{place:.1f}" x2="{place:.1f}" y1="{top}" y2="{base}" '
+                f'<line x1="{place:.1f}" x2="{place:.1f}" y1="{top - 8}" y2="{base}" '
                 'stroke="#b03a2e" stroke-dasharray="4 3"/>'
-                f'<text x="{place + 3:.1f}" y="{top + 10}" fill="#b03a2e">{words}</text>'
+                f'<text x="{place:.1f}" y="{top - 12}" text-anchor="middle" '
+                f'fill="#b03a2e">{words}</text>'
             )
         parts.append(
-            f'<line x1="{left}" x2="{width - 20}" y1="{base}" y2="{base}" stroke="#222"/>'
+            f'<line x1="{left}" x2="{width - 50}" y1="{base}" y2="{base}" stroke="#222"/>'
             f'<text x="6" y="{top + 12}" fill="#555">{max(found)}</text>'
         )
     return "\n".join([*parts, "</svg>"]) + "\n"

@@ -257,3 +257,28 @@ class TestHear:
         ran = knobwright("hear", f"file:{path}", "--for", "200ms")
         assert ran.status == 1
         assert "move one control" in ran.out
+
+
+class TestCtrlC:
+    def test_what_has_come_is_recorded_to_the_last_piece(
+        self, knobwright: Command, tmp_path: Path
+    ) -> None:
+        """Ctrl-C in the middle of a flood loses nothing that had come before it."""
+        import os
+        import signal
+        import threading
+
+        path, kept = tmp_path / "flood.jsonl", tmp_path / "kept.jsonl"
+        lines = [
+            write_entry(TraceEntry(1 + i * 200_000, "in", "desk", bytes((0xB0, 1, i & 0x7F))))
+            for i in range(20_000)
+        ]
+        path.write_text("\n".join([HEADER, *lines]) + "\n", encoding="utf-8")
+        stop = threading.Timer(0.4, lambda: os.kill(os.getpid(), signal.SIGINT))
+        stop.start()
+        ran = knobwright("record", f"file:{path}", "-o", str(kept), "--for", "20s")
+        stop.join()
+        assert ran.status == 0
+        values = [data[2] for data in sent(kept)]
+        assert 0 < len(values) < 20_000
+        assert values == [i & 0x7F for i in range(len(values))]  # whole, and in order

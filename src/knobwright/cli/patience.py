@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 #: What a terminal that is closed, or a system that shuts down, sends instead of Ctrl-C.
@@ -16,6 +16,19 @@ def ending_in_order() -> Iterator[None]:
     """Take every polite way to be ended like Ctrl-C, so that silence is left each time."""
     numbers = [getattr(signal, name) for name in _ENDS if hasattr(signal, name)]
     with _handled(numbers, signal.default_int_handler):
+        yield
+
+
+@contextmanager
+def told_to_end(tell: Callable[[], object]) -> Iterator[None]:
+    """Call ``tell`` for Ctrl-C and every other polite way to be ended, instead of breaking off.
+
+    It is called in the middle of whatever goes on, so it may only leave a word somewhere: what was
+    taken in hand is finished first.
+    """
+    names = ("SIGINT", *_ENDS)
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    with _handled(numbers, lambda number, frame: tell()):
         yield
 
 

@@ -121,6 +121,7 @@ class Session:
 
     def _bridge(self, supervisor: Supervisor, length_ns: int | None, name: str) -> None:
         from knobwright.adapters.clock import monotonic_ns
+        from knobwright.cli.patience import told_to_end
         from knobwright.engine.messages import Watch
         from knobwright.wiring.control import Controlled
 
@@ -134,7 +135,10 @@ class Session:
                 supervisor.ask()  # its answer says that nothing goes unseen from now on
             tell(f"{printable(name)} is bridged; Ctrl-C leaves silence and ends.")
             self._read_lines()
-            self._watch(supervisor, None if length_ns is None else monotonic_ns() + length_ns)
+            until_ns = None if length_ns is None else monotonic_ns() + length_ns
+            # A batch of the trace that was taken in hand is told and recorded to its end.
+            with told_to_end(lambda: self._came.put("stop")):
+                self._watch(supervisor, until_ns)
 
     def _end(self, supervisor: Supervisor) -> None:
         """Leave silence, and tell what was counted."""

@@ -16,6 +16,7 @@ from knobwright.wiring.ports import Opener
 _NS = 1_000_000_000
 #: How often somebody who waits for nothing looks up, in seconds: Ctrl-C is noticed then at last.
 _LOOK_S = 0.2
+_END = TraceEntry(0, IN, "", b"")
 
 
 class Listening:
@@ -73,6 +74,10 @@ class Listening:
         first = [opener.open_in(self._receiver(name))]
         return lambda: first.pop() if first else opener.open_in(self._receiver(name))
 
+    def end(self) -> None:
+        """Let :meth:`entries` end behind what has come so far; from anywhere, a signal too."""
+        self._entries.put(_END)
+
     def entries(self, until_ns: int | None = None) -> Iterator[TraceEntry | None]:
         """Yield what comes, in order of arrival; ``None`` when nothing came for a moment.
 
@@ -87,11 +92,17 @@ class Listening:
                 break
             wait_s = _LOOK_S if left_ns is None else min(_LOOK_S, left_ns / _NS)
             try:
-                yield self._entries.get(timeout=wait_s)
+                entry = self._entries.get(timeout=wait_s)
             except queue.Empty:
                 yield None
+                continue
+            if entry is _END:
+                return
+            yield entry
         while not self._entries.empty():  # what came in time is given
-            yield self._entries.get()
+            entry = self._entries.get()
+            if entry is not _END:
+                yield entry
 
 
 class _Ignored:

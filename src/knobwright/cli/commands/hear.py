@@ -86,6 +86,7 @@ def _listen(port: str, baud: int, duration: str) -> Hearing:
     """Return what was heard until the control rests, the time is over or Ctrl-C."""
     from knobwright.adapters.clock import monotonic_ns
     from knobwright.cli.incoming import duration_ns, tell_port
+    from knobwright.cli.patience import told_to_end
     from knobwright.core.surface.hearing import Hearing
     from knobwright.core.wire import Message, Splitter
     from knobwright.engine.messages import PortPlan
@@ -99,7 +100,7 @@ def _listen(port: str, baud: int, duration: str) -> Hearing:
             f"Move one control of {printable(listening.names[0])} now: turn it slowly all the way "
             "up and all the way down, or press it twice. Then let it rest."
         )
-        try:
+        with told_to_end(listening.end):
             for entry in listening.entries(until_ns):
                 if entry is not None:
                     for record in splitter.feed(entry.data, entry.at_ns):
@@ -108,8 +109,6 @@ def _listen(port: str, baud: int, duration: str) -> Hearing:
                     last_ns = entry.at_ns if hearing.n_messages else 0
                 elif last_ns and monotonic_ns() - last_ns > REST_NS:
                     break
-        except KeyboardInterrupt:
-            pass
     return hearing
 
 

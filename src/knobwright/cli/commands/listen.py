@@ -42,6 +42,7 @@ def command(
     """
     from knobwright.adapters.clock import monotonic_ns
     from knobwright.cli.incoming import duration_ns, tell_port
+    from knobwright.cli.patience import told_to_end
     from knobwright.cli.sheets import load_codec
     from knobwright.engine.messages import PortPlan
     from knobwright.exports.trace import HEADER
@@ -57,14 +58,12 @@ def command(
             print(HEADER)
         start_ns = monotonic_ns()
         printer.start_ns = start_ns
-        try:
+        with told_to_end(listening.end):
             for entry in listening.entries(None if length_ns is None else start_ns + length_ns):
                 if entry is None:
                     sys.stdout.flush()
                 else:
                     printer.take(entry)
-        except KeyboardInterrupt:
-            pass
         printer.end()
     return FINE
 

@@ -27,6 +27,7 @@ def command(
     from knobwright.adapters.clock import monotonic_ns
     from knobwright.adapters.files.traces import TraceWriter
     from knobwright.cli.incoming import duration_ns, refuse_a_file_that_is_there, tell_port
+    from knobwright.cli.patience import told_to_end
     from knobwright.engine.messages import PortPlan
     from knobwright.wiring.listening import Listening
 
@@ -37,12 +38,10 @@ def command(
         names = ", ".join(printable(name) for name in listening.names)
         tell(f"Recording {names}" + ("." if duration else "; Ctrl-C ends it."))
         until_ns = None if length_ns is None else monotonic_ns() + length_ns
-        try:
+        with told_to_end(listening.end):
             for entry in listening.entries(until_ns):
                 if entry is not None:
                     writer.write(entry)
-        except KeyboardInterrupt:
-            pass
     seconds = writer.length_ns / 1e9
     show.line(
         f"{printable(output)}: {show.count(writer.n_bytes, 'byte')} in "

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import stat
 from pathlib import Path
 
 from knobwright.adapters.files import standard
 from knobwright.adapters.files.safe import write_text
+from knobwright.adapters.files.text import read_text
 from knobwright.core.codec.check import check_sheet
 from knobwright.core.codec.plan import Codec
-from knobwright.core.errors import InputError, StoreError
 from knobwright.core.fitting.mapping import Mapping, check_mapping
 from knobwright.core.fitting.programs import Names
 from knobwright.core.fitting.propose import Proposal, with_proposals
@@ -46,12 +45,12 @@ def load_mapping(path: str, source: Names, target: Names) -> Mapping:
     InputError, StoreError
         It can't be read.
     """
-    return check_mapping(_read(path, "mapping"), source, target, name=path).require()
+    return check_mapping(read_text(path, "mapping", MAX_BYTES), source, target, name=path).require()
 
 
 def load_wanted(path: str, codec: Codec) -> Wanted:
     """Return what a parts file wants; errors as in :func:`load_mapping`."""
-    return check_wanted(_read(path, "parts file"), codec, name=path).require()
+    return check_wanted(read_text(path, "parts file", MAX_BYTES), codec, name=path).require()
 
 
 def save_proposals(path: str, proposals: list[Proposal], source: Names, target: Names) -> None:
@@ -64,24 +63,7 @@ def save_proposals(path: str, proposals: list[Proposal], source: Names, target: 
     InputError, StoreError
         It can't be read or written; what was there before is unharmed.
     """
-    before = _read(path, "mapping") if Path(path).exists() else ""
+    before = read_text(path, "mapping", MAX_BYTES) if Path(path).exists() else ""
     text = with_proposals(before, proposals)
     check_mapping(text, source, target, name=path).require()
     write_text(path, text)
-
-
-def _read(path: str, what: str) -> str:
-    try:
-        if not stat.S_ISREG(Path(path).stat().st_mode):
-            raise InputError(f"a {what} is an ordinary file, and this is none", where=path)
-        with open(path, "rb") as file:
-            data = file.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as error:
-        words = getattr(error, "strerror", None) or error
-        raise StoreError(f"the {what} can't be read: {words}", where=path) from error
-    if len(data) > MAX_BYTES:
-        raise InputError(f"a {what} has at most {MAX_BYTES >> 20} MiB", where=path)
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"the {what} is not UTF-8", where=path) from error

@@ -17,8 +17,8 @@ from knobwright.core.bench.records import Bench, Input
 from knobwright.core.bench.shape import TABLES
 from knobwright.core.codec.check import Checked
 from knobwright.core.codec.plan import Codec
-from knobwright.core.errors import InputError, KnobwrightError, NamingError, SheetError
-from knobwright.core.sheet.faults import FAULT, NOTE, Fault, Findings
+from knobwright.core.errors import InputError, KnobwrightError, NamingError
+from knobwright.core.sheet.faults import FAULT, NOTE, Fault, Findings, refusal
 from knobwright.core.sheet.places import Path, Places
 from knobwright.core.sheet.walk import Tree
 from knobwright.core.surface.assignment import Assignment, faults
@@ -53,14 +53,7 @@ class CheckedBench(Struct, frozen=True):
         """
         if self.bench is not None and self.codec is not None:
             return self.bench, self.codec
-        n = len(self.faults)
-        more = f" (and {n - 1} more)" if n > 1 else ""
-        raise SheetError(
-            f"{self.faults[0]}{more}",
-            where=self.name,
-            hint=f"knobwright check {self.name}",
-            faults=tuple(str(fault) for fault in self.faults),
-        )
+        raise refusal(self.name, self.faults)
 
 
 def check_bench(

@@ -11,10 +11,10 @@ from knobwright.core.codec.checksums import CHECKSUMS
 from knobwright.core.codec.codings import CODINGS
 from knobwright.core.codec.joining import joined
 from knobwright.core.codec.packings import PACKINGS
-from knobwright.core.errors import KnobwrightError, SheetError
+from knobwright.core.errors import KnobwrightError
 from knobwright.core.interfaces import Library
 from knobwright.core.sheet.build import build
-from knobwright.core.sheet.faults import FAULT, NOTE, QUESTION, Fault, Findings
+from knobwright.core.sheet.faults import FAULT, NOTE, QUESTION, Fault, Findings, refusal
 from knobwright.core.sheet.places import Path, Places, longest_key
 from knobwright.core.sheet.records import Sheet
 from knobwright.core.sheet.templates import Vocabulary
@@ -55,14 +55,7 @@ class Checked(Struct, frozen=True):
         """
         if self.sheet is not None:
             return self.sheet
-        n = len(self.faults)
-        more = f" (and {n - 1} more)" if n > 1 else ""
-        raise SheetError(
-            f"{self.faults[0]}{more}",
-            where=self.name,
-            hint=f"knobwright check {self.name}",
-            faults=tuple(str(fault) for fault in self.faults),
-        )
+        raise refusal(self.name, self.faults)
 
 
 def check_sheet(text: str, *, name: str = "sheet", library: Library | None = None) -> Checked:

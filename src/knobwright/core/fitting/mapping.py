@@ -12,9 +12,8 @@ from typing import Any, NamedTuple, TypeVar
 from msgspec import Struct
 
 from knobwright.core.codec.names import fold
-from knobwright.core.errors import SheetError
 from knobwright.core.fitting.programs import Bank, Choice, Names
-from knobwright.core.sheet.faults import FAULT, Fault, Findings
+from knobwright.core.sheet.faults import FAULT, Fault, Findings, refusal
 from knobwright.core.sheet.places import Path, Places
 from knobwright.core.sheet.shape import Key, anything, table, tables, text, whole, wholes
 from knobwright.core.sheet.walk import Tree
@@ -121,14 +120,7 @@ class CheckedMapping(Struct, frozen=True):
         """
         if self.mapping is not None:
             return self.mapping
-        n = len(self.faults)
-        more = f" (and {n - 1} more)" if n > 1 else ""
-        raise SheetError(
-            f"{self.faults[0]}{more}",
-            where=self.name,
-            hint="docs/reference/mapping.md describes the format",
-            faults=tuple(str(fault) for fault in self.faults),
-        )
+        raise refusal(self.name, self.faults, "docs/reference/mapping.md describes the format")
 
 
 def check_mapping(text: str, source: Names, target: Names, *, name: str = "") -> CheckedMapping:

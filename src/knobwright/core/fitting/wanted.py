@@ -13,9 +13,9 @@ from msgspec import Struct
 
 from knobwright.core.codec.names import fold
 from knobwright.core.codec.plan import Codec
-from knobwright.core.errors import KnobwrightError, SheetError
+from knobwright.core.errors import KnobwrightError
 from knobwright.core.fitting.programs import Choice, Names
-from knobwright.core.sheet.faults import FAULT, Fault, Findings
+from knobwright.core.sheet.faults import FAULT, Fault, Findings, refusal
 from knobwright.core.sheet.places import Path, Places
 from knobwright.core.sheet.records import Raw
 from knobwright.core.sheet.walk import Tree, too_large
@@ -66,14 +66,7 @@ class CheckedWanted(Struct, frozen=True):
         """
         if self.wanted is not None:
             return self.wanted
-        n = len(self.faults)
-        more = f" (and {n - 1} more)" if n > 1 else ""
-        raise SheetError(
-            f"{self.faults[0]}{more}",
-            where=self.name,
-            hint="docs/reference/mapping.md describes the format",
-            faults=tuple(str(fault) for fault in self.faults),
-        )
+        raise refusal(self.name, self.faults, "docs/reference/mapping.md describes the format")
 
 
 def check_wanted(text: str, codec: Codec, *, name: str = "") -> CheckedWanted:

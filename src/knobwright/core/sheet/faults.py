@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 from typing import NamedTuple
 
-from knobwright.core.errors import printable
+from knobwright.core.errors import SheetError, printable
 from knobwright.core.sheet.places import Path, Places
 
 FAULT = "fault"
@@ -32,6 +32,28 @@ class Fault(NamedTuple):
         about = f"{printable(self.about)}: " if self.about else ""
         hint = f" ({printable(self.hint)})" if self.hint else ""
         return f"line {self.line}: {self.level}: {about}{printable(self.message)}{hint}"
+
+
+def refusal(name: str, faults: Sequence[Fault], hint: str = "") -> SheetError:
+    """Return the error for a file that has faults: the first is told, all are carried.
+
+    Parameters
+    ----------
+    name : str
+        What the file is called: its path.
+    faults : sequence of Fault
+        At least one.
+    hint : str, optional
+        The next step; by default the command that lists all of them.
+    """
+    n = len(faults)
+    more = f" (and {n - 1} more)" if n > 1 else ""
+    return SheetError(
+        f"{faults[0]}{more}",
+        where=name,
+        hint=hint or f"knobwright check {name}",
+        faults=tuple(str(fault) for fault in faults),
+    )
 
 
 class Findings:

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from knobwright.core.errors import SheetError
-from knobwright.core.sheet.faults import FAULT, NOTE, Fault, Findings
+from knobwright.core.sheet.faults import FAULT, NOTE, Fault, Findings, refusal
 from knobwright.core.sheet.places import Places
 from knobwright.core.sheet.walk import Tree
 from knobwright.core.surface.build import build
@@ -36,14 +35,7 @@ class CheckedSurface(Struct, frozen=True):
         """
         if self.surface is not None:
             return self.surface
-        n = len(self.faults)
-        more = f" (and {n - 1} more)" if n > 1 else ""
-        raise SheetError(
-            f"{self.faults[0]}{more}",
-            where=self.name,
-            hint=f"knobwright check {self.name}",
-            faults=tuple(str(fault) for fault in self.faults),
-        )
+        raise refusal(self.name, self.faults)
 
 
 def check_surface(text: str, *, name: str = "surface") -> CheckedSurface:
